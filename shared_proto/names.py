@@ -1,0 +1,182 @@
+"""Numbers that both ends give a name to: routes, states, reasons, channels, targets.
+
+Plain integers, because MicroPython has no enum; the host wraps them. A number that is not listed here comes
+from newer firmware and is shown as its number. The tuples give the wire names in order of number.
+"""
+
+try:
+    from micropython import const  # type: ignore[import-not-found,unused-ignore]
+except ImportError:  # CPython
+
+    def const(value: int) -> int:
+        return value
+
+
+PROTOCOL_MAJOR = const(1)
+PROTOCOL_MINOR = const(0)
+
+# Route: what the machine's lines are connected to.
+ROUTE_OPEN = const(0)
+ROUTE_THROUGH = const(1)
+ROUTE_STANDIN = const(2)
+ROUTE_SHIFTED = const(3)
+ROUTES = ("open", "through", "standin", "shifted")
+
+# Interlock state.
+DISARMED = const(0)
+ARMED = const(1)
+TRIPPED = const(2)
+LOCK_STATES = ("disarmed", "armed", "tripped")
+
+# Why the jig let go, or why its lock state changed.
+REASON_NONE = const(0)
+REASON_HOST = const(1)  # the host asked for it
+REASON_BOOT = const(2)
+REASON_SILENCE = const(3)  # 1 s without a heartbeat
+REASON_SUPPLY_LOSS = const(4)  # supply on the sensor connector went away
+REASON_OVERVOLTAGE = const(5)  # supply on the sensor connector above the profile's window
+REASON_CONTENTION = const(6)  # an output read back wrong for 5 ms
+REASON_FIRMWARE = const(7)  # an exception in the firmware
+REASON_WATCHDOG = const(8)  # the last boot was forced by the watchdog
+REASONS = (
+    "none",
+    "host",
+    "boot",
+    "silence",
+    "supply_loss",
+    "overvoltage",
+    "contention",
+    "firmware",
+    "watchdog",
+)
+
+# Why a request was refused.
+REFUSED_NOT_ARMED = const(1)
+REFUSED_TRIPPED = const(2)
+REFUSED_SUPPLY_MISSING = const(3)
+REFUSED_SUPPLY_WINDOW = const(4)
+REFUSED_NO_PROFILE = const(5)
+REFUSED_RANGE = const(6)  # in range for the wire, not for this board or profile; detail = which field, from 0
+REFUSED_BUSY = const(7)
+REFUSED_QUEUE_FULL = const(8)
+REFUSED_ROUTE = const(9)  # not possible in this route
+REFUSED_STALE = const(10)  # older than the last request that was carried out; not carried out
+REFUSED_UNKNOWN = const(11)  # this firmware has no such request
+REFUSED_NO_SESSION = const(12)  # say hello first
+REFUSED_VERSION = const(13)  # another protocol major
+REFUSED_BAD_BLOB = const(14)  # profile or wiring does not parse; detail = position of the first bad field
+REFUSED_STORAGE = const(15)  # the board's flash did not take it
+REFUSED_ARMED = const(16)  # only while disarmed
+REFUSALS = (
+    "none",
+    "not_armed",
+    "tripped",
+    "supply_missing",
+    "supply_window",
+    "no_profile",
+    "range",
+    "busy",
+    "queue_full",
+    "route",
+    "stale",
+    "unknown_request",
+    "no_session",
+    "version",
+    "bad_blob",
+    "storage",
+    "armed",
+)
+
+# Shape of a motion segment.
+SHAPE_LINEAR = const(0)
+SHAPE_SMOOTH = const(1)  # minimum jerk
+SHAPES = ("linear", "smooth")
+
+# Analog channels. CHANNEL_FULL_SCALE: value at raw 65535, in CHANNEL_UNITS, by the dividers in WIRING.md.
+CH_SUPPLY = const(0)  # sensor supply given by the machine
+CH_M1 = const(1)  # machine side, line 1
+CH_M2 = const(2)
+CH_VS = const(3)  # supply at the real sensor
+CH_S1 = const(4)  # sensor side, line 1
+CH_S2 = const(5)
+CH_CHARGER_V = const(6)
+CH_CHARGER_I = const(7)
+CH_JIG = const(8)  # the jig's own 3.3 V
+CH_LIGHT = const(9)
+CHANNELS = (
+    "supply",
+    "machine_1",
+    "machine_2",
+    "sensor_supply",
+    "sensor_1",
+    "sensor_2",
+    "charger_v",
+    "charger_i",
+    "jig_3v3",
+    "light",
+)
+CHANNEL_UNITS = ("mV", "mV", "mV", "mV", "mV", "mV", "mV", "mA", "mV", "permille")
+CHANNEL_FULL_SCALE = (6600, 6600, 6600, 6600, 6600, 6600, 36300, 3300, 6600, 1000)
+
+# Digital lines, as bits of a mask and as line numbers in edge events.
+LINE_M1 = const(0)
+LINE_M2 = const(1)
+LINE_S1 = const(2)
+LINE_S2 = const(3)
+LINE_SUPPLY_OK = const(4)
+LINE_MARK = const(5)  # 1 = pressed
+LINE_OBS1 = const(6)
+LINE_OBS2 = const(7)
+LINES = ("machine_1", "machine_2", "sensor_1", "sensor_2", "supply_ok", "mark", "observer_1", "observer_2")
+
+# Test loads: 10 kohm to ground or to the high level of that side.
+LOAD_OFF = const(0)
+LOAD_LOW = const(1)
+LOAD_HIGH = const(2)
+LOADS = ("off", "low", "high")
+TARGET_M1 = const(0)
+TARGET_M2 = const(1)
+TARGET_S1 = const(2)
+TARGET_S2 = const(3)
+TARGETS = ("machine_1", "machine_2", "sensor_1", "sensor_2")
+
+# Blobs kept on the board's flash.
+BLOB_PROFILE = const(1)
+BLOB_WIRING = const(2)
+
+# Ability bits in hello.
+ABILITY_RELAY = const(1)  # through and open by relay contacts
+ABILITY_SENSOR_POWER = const(2)  # can feed the real sensor itself
+ABILITY_OUTPUTS_2 = const(4)
+
+# Reset causes in boot events and hello.
+RESET_POWER = const(0)
+RESET_SOFT = const(1)
+RESET_WATCHDOG = const(2)
+RESET_HOST = const(3)
+RESETS = ("power", "soft", "watchdog", "host")
+
+# Firmware log codes.
+LOG_BOOT = const(1)
+LOG_TRIP = const(2)
+LOG_EXCEPTION = const(3)
+LOG_BLOB_LOADED = const(4)
+LOG_BLOB_BAD = const(5)
+LOG_BLOB_SAVED = const(6)
+LOG_TX_DROPPED = const(7)
+LOG_EVENTS_LOST = const(8)
+LOG_HELLO = const(9)
+LOG_TICK_LATE = const(10)
+LOG_CODES = (
+    "none",
+    "boot",
+    "trip",
+    "exception",
+    "blob_loaded",
+    "blob_bad",
+    "blob_saved",
+    "tx_dropped",
+    "events_lost",
+    "hello",
+    "tick_late",
+)

