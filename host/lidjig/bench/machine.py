@@ -1,0 +1,258 @@
+"""Machine profile: what is expected of a machine, and which observers this bench has wired to it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from lidjig.bench.sensor import Degrees, Name, SupplyVolts, Title
+from shared_proto import blobs, names
+
+POWER_STATES = ("S0", "S3", "S5", "G3")
+PD_FIXED_LEVELS_V = (5, 9, 15, 20)  # USB PD fixed supply levels (IEC 62680-1-2)
+
+Level = Annotated[int, Meta(ge=0, le=1)]
+Band = Annotated[int, Meta(ge=0, le=3)]
+Bands = Band | Annotated[list[Band], Meta(min_length=1, max_length=4)]
+Kohm = Annotated[float, Meta(ge=0.1, le=2000.0)]
+Seconds = Annotated[float, Meta(gt=0.0, le=600.0)]
+
+
+class MachineSupply(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Supply that the machine gives on its sensor connector, in V."""
+
+    nominal_v: SupplyVolts
+    min_v: SupplyVolts
+    max_v: SupplyVolts
+
+
+class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One line of the machine's sensor connector and the pull on it; resistances in kohm, to the sensor
+    supply.
+    """
+
+    number: Annotated[int, Meta(ge=1, le=2)]
+    pull: Literal["up", "none"]
+    pull_kohm: Kohm | None = None
+    pull_min_kohm: Kohm | None = None
+    pull_max_kohm: Kohm | None = None
+
+    @property
+    def idle_level(self) -> int | None:
+        """Level with nothing connected: 1 with a pull-up, None where nothing defines it."""
+        return 1 if self.pull == "up" else None
+
+
+class Charger(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The supply contract that the machine should reach, and how far it may be off."""
+
+    contract_v: Literal[5, 9, 15, 20]
+    tolerance_percent: Annotated[float, Meta(gt=0.0, le=20.0)] = 5.0
+    contract_s: Seconds = 5.0
+
+    def window_v(self) -> tuple[float, float]:
+        """(lowest, highest) charger voltage in V once the contract stands."""
+        part = self.tolerance_percent / 100.0
+        return self.contract_v * (1.0 - part), self.contract_v * (1.0 + part)
+
+
+class Analog(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """An analog observer: ascending thresholds, whole hysteresis width and dwell of the comparator on the
+    board.
+    """
+
+    unit: Literal["mV", "mA", "permille"]
+    thresholds: Annotated[list[Annotated[float, Meta(gt=0.0)]], Meta(min_length=1, max_length=3)]
+    hysteresis: Annotated[float, Meta(gt=0.0)]
+    dwell_ms: Annotated[int, Meta(ge=0, le=10000)]
+
+
+class Digital(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A digital observer and the machine's name for the signal; inverted levels are turned on the board."""
+
+    signal: Annotated[str, Meta(min_length=1, max_length=32)]
+    invert: bool = False
+
+
+class Observers(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What this bench has wired. The supply monitor of the sensor connector is part of the jig and always
+    there.
+    """
+
+    charger_v: Analog | None = None
+    charger_i: Analog | None = None
+    light: Analog | None = None
+    observer_1: Digital | None = None
+    observer_2: Digital | None = None
+
+
+class Signature(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What each observer shows in one power state: a band or a list of bands (number of thresholds below), or
+    a level.
+
+    An observer that is left out may show anything in that state.
+    """
+
+    charger_v: Bands | None = None
+    charger_i: Bands | None = None
+    light: Bands | None = None
+    observer_1: Level | None = None
+    observer_2: Level | None = None
+    supply_ok: Level | None = None
+
+    def allowed(self) -> dict[str, frozenset[int]]:
+        """Observer name -> bands or levels that fit."""
+        out: dict[str, frozenset[int]] = {}
+        for observer in self.__struct_fields__:
+            value = getattr(self, observer)
+            if value is not None:
+                out[observer] = frozenset(value if isinstance(value, list) else [value])
+        return out
+
+
+class States(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Signature of each power state that these observers can tell; the ACPI names."""
+
+    S0: Signature
+    S3: Signature
+    S5: Signature
+    G3: Signature | None = None
+
+
+class Windows(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Lid angles in deg between which the machine must take the lid as shut, or as open again."""
+
+    close_min_deg: Degrees
+    close_max_deg: Degrees
+    open_min_deg: Degrees
+    open_max_deg: Degrees
+
+
+class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Longest latencies in s that count as healthy, how long a state must hold, and the part that counts as
+    marginal.
+    """
+
+    start_s: Seconds
+    sleep_s: Seconds
+    wake_s: Seconds
+    settle_s: Seconds
+    marginal_percent: Annotated[float, Meta(ge=0.0, le=50.0)] = 5.0
+
+    def band(self, limit: float) -> float:
+        """Width of the marginal band at a limit, in the limit's unit."""
+        return abs(limit) * self.marginal_percent / 100.0
+
+
+class Survey(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Limits of the connector survey that are not a line's own.
+
+    short_max_ohm: a line that looks into less is shorted. open_min_kohm: one that looks into more is open.
+    """
+
+    short_max_ohm: Annotated[float, Meta(ge=1.0, le=2000.0)] = 400.0
+    open_min_kohm: Annotated[float, Meta(ge=20.0, le=1900.0)] = 400.0
+
+
+class MachineProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A machine profile as read from TOML and checked by load_machine (see machine_check.py)."""
+
+    name: Name
+    title: Title
+    sensor: Name
+    lid_rule: Literal["all", "any"] = "all"
+    starts_by: Literal["power-button", "charger"] = "power-button"
+    supply: MachineSupply
+    line: Annotated[list[Line], Meta(min_length=1, max_length=2)]
+    charger: Charger
+    observers: Observers
+    states: States
+    windows: Windows
+    limits: Limits
+    survey: Survey = Survey()
+
+    def line_numbers(self) -> list[int]:
+        """Lines in use, ascending: 1, or 1 and 2."""
+        return sorted(line.number for line in self.line)
+
+    def line_number(self, number: int) -> Line | None:
+        """The line of that number, or None."""
+        return next((line for line in self.line if line.number == number), None)
+
+    def analog(self) -> dict[str, Analog]:
+        """Channel name (names.CHANNELS) -> observer, for those wired."""
+        wired = {name: getattr(self.observers, name) for name in ("charger_v", "charger_i", "light")}
+        return {name: observer for name, observer in wired.items() if observer is not None}
+
+    def digital(self) -> dict[str, Digital]:
+        """Line name (names.LINES) -> observer, for those wired."""
+        wired = {name: getattr(self.observers, name) for name in ("observer_1", "observer_2")}
+        return {name: observer for name, observer in wired.items() if observer is not None}
+
+    def watched_lines(self) -> list[str]:
+        """Digital lines that a procedure watches: the observers wired and the supply monitor."""
+        return [*self.digital(), "supply_ok"]
+
+    def comparator(self, channel: str) -> Comparator:
+        """The board's comparator setting of an analog channel. Raises KeyError where it is not wired."""
+        return Comparator.of(channel, self.analog()[channel])
+
+    def comparators(self) -> list[Comparator]:
+        """Comparator settings of every wired analog channel."""
+        return [self.comparator(channel) for channel in self.analog()]
+
+    def signatures(self) -> dict[str, dict[str, frozenset[int]]]:
+        """Power state -> observer -> bands or levels that fit; only states that the profile describes."""
+        described = {state: getattr(self.states, state) for state in POWER_STATES}
+        return {state: signature.allowed() for state, signature in described.items() if signature is not None}
+
+    def can_tell(self, state: str) -> bool:
+        """True where the observers of this bench can recognise the power state."""
+        return state in self.signatures()
+
+    def wiring_blob(self) -> bytes:
+        """The packed wiring record for the board (shared_proto.blobs.WIRING_FIELDS)."""
+        lines = ["supply_ok", "mark", *self.digital()]
+        channels = ["supply", "sensor_supply", "jig_3v3", *self.analog()]
+        for number in self.line_numbers():
+            lines += [f"machine_{number}", f"sensor_{number}"]
+            channels += [f"machine_{number}", f"sensor_{number}"]
+        inverted = [name for name, observer in self.digital().items() if observer.invert]
+        values: dict[str, object] = {
+            "version": blobs.BLOB_VERSION,
+            "lines_used": _mask(lines, names.LINES),
+            "invert": _mask(inverted, names.LINES),
+            "scan": _mask(channels, names.CHANNELS),
+            "light_pull_up": 0,
+            "name": self.name.encode("ascii"),
+        }
+        return blobs.pack(blobs.WIRING_FIELDS, values)
+
+
+class Comparator(msgspec.Struct, frozen=True, kw_only=True):
+    """Raw 16-bit setting of a comparator, as the `watch` message takes it."""
+
+    channel: str
+    thresholds_raw: tuple[int, ...]
+    hysteresis_raw: int
+    dwell_ms: int
+
+    @classmethod
+    def of(cls, channel: str, observer: Analog) -> Comparator:
+        """From physical units by names.CHANNEL_FULL_SCALE (value at raw 65535)."""
+        scale = 65535.0 / names.CHANNEL_FULL_SCALE[names.CHANNELS.index(channel)]
+        return cls(
+            channel=channel,
+            thresholds_raw=tuple(round(t * scale) for t in observer.thresholds),
+            hysteresis_raw=round(observer.hysteresis * scale),
+            dwell_ms=observer.dwell_ms,
+        )
+
+
+def _mask(wanted: list[str], order: tuple[str, ...]) -> int:
+    mask = 0
+    for name in wanted:
+        mask |= 1 << order.index(name)
+    return mask

@@ -1,0 +1,140 @@
+"""What a machine profile's types cannot say: windows, order of thresholds, states that the wired observers
+can tell.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+
+from lidjig.bench.machine import Analog, MachineProfile, Windows
+from lidjig.errors import BadInput
+from shared_proto import names
+
+
+def check_machine(machine: MachineProfile, file: str) -> None:
+    """Raises BadInput for the first thing in a profile that contradicts itself. file: named in the error."""
+    supply = machine.supply
+    if supply.max_v <= supply.min_v:
+        raise BadInput(file, "supply.max_v", supply.max_v, f"above supply.min_v = {supply.min_v:g}")
+    if not supply.min_v <= supply.nominal_v <= supply.max_v:
+        raise BadInput(file, "supply.nominal_v", supply.nominal_v, f"{supply.min_v:g}..{supply.max_v:g}")
+    _check_lines(machine, file)
+    for channel, analog in machine.analog().items():
+        _check_analog(channel, analog, f"observers.{channel}", file)
+    _check_windows(machine.windows, file)
+    survey = machine.survey
+    for index, line in enumerate(machine.line):
+        if line.pull_max_kohm is not None and line.pull_max_kohm >= survey.open_min_kohm:
+            accepted = f"below survey.open_min_kohm = {survey.open_min_kohm:g}, where a line counts as open"
+            raise BadInput(file, f"line[{index}].pull_max_kohm", line.pull_max_kohm, accepted)
+        if line.pull_min_kohm is not None and line.pull_min_kohm * 1000.0 <= survey.short_max_ohm:
+            accepted = (
+                f"above survey.short_max_ohm = {survey.short_max_ohm:g}, where a line counts as shorted"
+            )
+            raise BadInput(file, f"line[{index}].pull_min_kohm", line.pull_min_kohm, accepted)
+    _check_states(machine, file)
+
+
+def _check_lines(machine: MachineProfile, file: str) -> None:
+    numbers = [line.number for line in machine.line]
+    if sorted(numbers) != list(range(1, len(numbers) + 1)):
+        raise BadInput(
+            file,
+            f"line[{len(numbers) - 1}].number",
+            numbers[-1],
+            "number 1 for a single line, 1 and 2 for two",
+        )
+    for index, line in enumerate(machine.line):
+        key = f"line[{index}]"
+        values = {name: getattr(line, name) for name in ("pull_kohm", "pull_min_kohm", "pull_max_kohm")}
+        if line.pull == "none":
+            for name, value in values.items():
+                if value is not None:
+                    raise BadInput(file, f"{key}.{name}", value, "no resistance where pull = 'none'")
+            continue
+        for name, value in values.items():
+            if value is None:
+                raise BadInput(
+                    file, f"{key}.{name}", None, "a resistance in kohm where pull = 'up' (the key is missing)"
+                )
+        low, nominal, high = values["pull_min_kohm"], values["pull_kohm"], values["pull_max_kohm"]
+        if high <= low:
+            raise BadInput(file, f"{key}.pull_max_kohm", high, f"above {key}.pull_min_kohm = {low:g}")
+        if not low <= nominal <= high:
+            raise BadInput(file, f"{key}.pull_kohm", nominal, f"{low:g}..{high:g}")
+
+
+def _check_analog(channel: str, analog: Analog, key: str, file: str) -> None:
+    index = names.CHANNELS.index(channel)
+    unit, full = names.CHANNEL_UNITS[index], names.CHANNEL_FULL_SCALE[index]
+    if analog.unit != unit:
+        raise BadInput(file, f"{key}.unit", analog.unit, f"{unit!r} on this channel")
+    for position, threshold in enumerate(analog.thresholds):
+        if threshold >= full:
+            raise BadInput(
+                file,
+                f"{key}.thresholds[{position}]",
+                threshold,
+                f"below {full} {unit}, where the channel ends",
+            )
+    gaps = [b - a for a, b in itertools.pairwise(analog.thresholds)]
+    for position, gap in enumerate(gaps):
+        if gap <= 0.0:
+            accepted = f"ascending thresholds: above {analog.thresholds[position]:g}"
+            raise BadInput(
+                file, f"{key}.thresholds[{position + 1}]", analog.thresholds[position + 1], accepted
+            )
+    room = min([*gaps, 2.0 * analog.thresholds[0], 2.0 * (full - analog.thresholds[-1])])
+    if analog.hysteresis >= room:
+        accepted = f"below {room:g} {unit}: centred on a threshold, it must not reach the next or the end"
+        raise BadInput(file, f"{key}.hysteresis", analog.hysteresis, accepted)
+
+
+def _check_windows(windows: Windows, file: str) -> None:
+    if windows.close_max_deg <= windows.close_min_deg:
+        accepted = f"above windows.close_min_deg = {windows.close_min_deg:g}"
+        raise BadInput(file, "windows.close_max_deg", windows.close_max_deg, accepted)
+    if windows.open_max_deg <= windows.open_min_deg:
+        accepted = f"above windows.open_min_deg = {windows.open_min_deg:g}"
+        raise BadInput(file, "windows.open_max_deg", windows.open_max_deg, accepted)
+    if windows.open_min_deg < windows.close_max_deg:
+        accepted = (
+            f"at least windows.close_max_deg = {windows.close_max_deg:g}: where the windows overlap, "
+            "the lid could chatter between shut and open"
+        )
+        raise BadInput(file, "windows.open_min_deg", windows.open_min_deg, accepted)
+
+
+def _check_states(machine: MachineProfile, file: str) -> None:
+    signatures = machine.signatures()
+    analog = machine.analog()
+    wired = {*analog, *machine.digital(), "supply_ok"}
+    for state, signature in signatures.items():
+        if not signature:
+            raise BadInput(file, f"states.{state}", {}, f"at least one of {', '.join(sorted(wired))}")
+        for observer, bands in signature.items():
+            if observer not in wired:
+                accepted = f"an observer that is wired on this bench: {', '.join(sorted(wired))}"
+                raise BadInput(file, f"states.{state}.{observer}", sorted(bands), accepted)
+            top = len(analog[observer].thresholds) if observer in analog else 1
+            if max(bands) > top:
+                raise BadInput(
+                    file,
+                    f"states.{state}.{observer}",
+                    max(bands),
+                    f"0..{top}: {observer} has {top} thresholds",
+                )
+    for first, second in itertools.combinations(signatures, 2):
+        if not _apart(signatures[first], signatures[second]):
+            accepted = (
+                f"a signature that no observer can confuse with states.{first}; "
+                f"wired here: {', '.join(sorted(wired))}"
+            )
+            shown = {name: sorted(bands) for name, bands in signatures[second].items()}
+            raise BadInput(file, f"states.{second}", shown, accepted)
+
+
+def _apart(first: Mapping[str, frozenset[int]], second: Mapping[str, frozenset[int]]) -> bool:
+    """True where some observer shows disjoint bands in the two states."""
+    return any(not (first[name] & second[name]) for name in first.keys() & second.keys())

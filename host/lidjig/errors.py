@@ -1,0 +1,262 @@
+"""Everything that lidjig raises on purpose, in one tree, and what to do about each fault.
+
+LidjigError
+ +-- BadInput       a profile, plan, scenario, argument or stored file that cannot be used      exit 2
+ +-- NoJig          no board answers where one was asked for                                   exit 3
+ +-- LinkLost       a jig that had answered is silent                                          exit 3
+ +-- JigTimeout     the jig answers, but what was awaited did not come (also a TimeoutError)   exit 3
+ +-- WrongProtocol  host and firmware speak different protocol majors                          exit 3
+ +-- JigRestarted   the board was reset under us; an open request may or may not have acted    exit 3
+ +-- Refused        the jig said no, and why                                                   exit 3
+ +-- Tripped        the interlock let go in mid-procedure, and why                             exit 3
+ +-- StoreFailed    the record could not be written or read                                    exit 3
+
+The data travel as attributes (and as args, so that the errors pickle); the text is built from them. Exit statuses stand
+in one table, EXIT_STATUS: 0 passed, 1 the machine failed, 2 bad input, 3 no jig, lost link or an unusable bench.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+from shared_proto import names
+
+
+class LossReason(enum.Enum):
+    """Why a link is gone."""
+
+    SILENT = "no frame came"
+    CLOSED = "the port closed"
+    OS_ERROR = "the operating system reported an error on the port"
+    PROCESS_ENDED = "the simulated bench ended"
+    REPLAY_ENDED = "the recording ended"
+
+
+class LidjigError(Exception):
+    """Base of all errors that lidjig raises on purpose. `next_step` says what to do."""
+
+    @property
+    def next_step(self) -> str:
+        return ""
+
+
+class BadInput(LidjigError):
+    """Seen when a file, argument or value that the user gave cannot be used."""
+
+    def __init__(self, file: str, key: str, value: object, accepted: str) -> None:
+        super().__init__(file, key, value, accepted)
+        self.file, self.key, self.value, self.accepted = file, key, value, accepted
+
+    def __str__(self) -> str:
+        where = f"{self.file}: " if self.file else ""
+        return f"{where}{self.key} = {self.value!r} is not usable. Accepted: {self.accepted}."
+
+
+class NoJig(LidjigError):
+    """Seen when no port is there, when it is taken, or when nothing on it answers hello."""
+
+    def __init__(self, wanted: str, why: str, found: tuple[str, ...] = ()) -> None:
+        super().__init__(wanted, why, found)
+        self.wanted, self.why, self.found = wanted, why, found
+
+    def __str__(self) -> str:
+        seen = f" Ports seen: {', '.join(self.found)}." if self.found else ""
+        return f"no jig at {self.wanted}: {self.why}.{seen}"
+
+    @property
+    def next_step(self) -> str:
+        return "List what is there with 'lidjig ports'; put the firmware on a bare board with 'lidjig flash PORT'."
+
+
+class LinkLost(LidjigError):
+    """A jig that had answered is silent. Seen when: cable pulled, board reset, port taken by another program."""
+
+    def __init__(self, board_id: str, port: str, silent_s: float, reason: LossReason, detail: str = "") -> None:
+        super().__init__(board_id, port, silent_s, reason, detail)
+        self.board_id, self.port, self.silent_s, self.reason, self.detail = board_id, port, silent_s, reason, detail
+
+    def __str__(self) -> str:
+        detail = f" ({self.detail})" if self.detail else ""
+        return f"jig {self.board_id or '(unknown)'} on {self.port}: {self.reason.value}{detail}, {self.silent_s:.1f} s without a frame."
+
+    @property
+    def next_step(self) -> str:
+        return "Check the cable and plug it in again; events that the board kept are fetched on reconnecting."
+
+
+class JigTimeout(LidjigError, TimeoutError):
+    """What was awaited did not come although the link is up. Says how much came meanwhile."""
+
+    def __init__(self, awaited: str, waited_s: float, frames: int, rejects: int, last_frame_age_s: float) -> None:
+        super().__init__(awaited, waited_s, frames, rejects, last_frame_age_s)
+        self.awaited, self.waited_s = awaited, waited_s
+        self.frames, self.rejects, self.last_frame_age_s = frames, rejects, last_frame_age_s
+
+    def __str__(self) -> str:
+        return (
+            f"{self.awaited} did not come in {self.waited_s:.1f} s; meanwhile {self.frames} good frames, "
+            f"{self.rejects} rejected, the last good one {self.last_frame_age_s:.1f} s ago."
+        )
+
+
+class WrongProtocol(LidjigError):
+    """Host and board speak different majors."""
+
+    def __init__(self, host: str, board: str, firmware: str, port: str) -> None:
+        super().__init__(host, board, firmware, port)
+        self.host, self.board, self.firmware, self.port = host, board, firmware, port
+
+    def __str__(self) -> str:
+        return f"this lidjig speaks protocol {self.host}, the board (firmware {self.firmware}) speaks {self.board}."
+
+    @property
+    def next_step(self) -> str:
+        return f"Update the board with 'lidjig flash {self.port}'."
+
+
+class JigRestarted(LidjigError):
+    """The board was reset; a request open across the reset may or may not have been carried out."""
+
+    def __init__(self, board_id: str, boot_before: int, boot_now: int, open_request: str) -> None:
+        super().__init__(board_id, boot_before, boot_now, open_request)
+        self.board_id, self.boot_before, self.boot_now, self.open_request = board_id, boot_before, boot_now, open_request
+
+    def __str__(self) -> str:
+        unknown = f" Whether '{self.open_request}' was carried out is unknown." if self.open_request else ""
+        return f"jig {self.board_id} restarted (boot {self.boot_before:08x} -> {self.boot_now:08x}).{unknown}"
+
+    @property
+    def next_step(self) -> str:
+        return "Check the jig's supply and cable; the interrupted run is kept and can be resumed or repeated."
+
+
+class Refused(LidjigError):
+    """The jig did not carry a request out, and says why."""
+
+    def __init__(self, request: str, reason: int, detail: int = 0) -> None:
+        super().__init__(request, reason, detail)
+        self.request, self.reason, self.detail = request, reason, detail
+
+    @property
+    def reason_name(self) -> str:
+        """The wire name, or the number where it is newer than this host."""
+        return names.REFUSALS[self.reason] if self.reason < len(names.REFUSALS) else f"reason {self.reason}"
+
+    def __str__(self) -> str:
+        advice = REFUSAL_ADVICE.get(self.reason)
+        why = advice.cause if advice else "this host does not know the reason; the firmware is newer"
+        return f"the jig refused '{self.request}' ({self.reason_name}, detail {self.detail}): {why}."
+
+    @property
+    def next_step(self) -> str:
+        advice = REFUSAL_ADVICE.get(self.reason)
+        return advice.todo if advice else "Update lidjig on this computer."
+
+
+class Tripped(LidjigError):
+    """The interlock let go while a procedure needed the jig. `reason` is a number of names.REASONS, `t_us` board time."""
+
+    def __init__(self, reason: int, detail: int, t_us: int) -> None:
+        super().__init__(reason, detail, t_us)
+        self.reason, self.detail, self.t_us = reason, detail, t_us
+
+    @property
+    def reason_name(self) -> str:
+        """The wire name, or the number where it is newer than this host."""
+        return names.REASONS[self.reason] if self.reason < len(names.REASONS) else f"reason {self.reason}"
+
+    def __str__(self) -> str:
+        advice = TRIP_ADVICE.get(self.reason)
+        why = advice.cause if advice else "this host does not know the reason; the firmware is newer"
+        return f"the jig let go at {self.t_us / 1e6:.3f} s ({self.reason_name}, detail {self.detail}): {why}."
+
+    @property
+    def next_step(self) -> str:
+        advice = TRIP_ADVICE.get(self.reason)
+        return advice.todo if advice else "Update lidjig on this computer."
+
+
+class StoreFailed(LidjigError):
+    """The record could not be written or read; a run ends with this rather than go on unrecorded."""
+
+    def __init__(self, store: str, doing: str, why: str) -> None:
+        super().__init__(store, doing, why)
+        self.store, self.doing, self.why = store, doing, why
+
+    def __str__(self) -> str:
+        return f"record {self.store}: {self.doing} failed: {self.why}."
+
+    @property
+    def next_step(self) -> str:
+        return "Check free space and access rights, or name another record with --store."
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What a fault means and what to do next."""
+
+    cause: str
+    todo: str
+
+
+REFUSAL_ADVICE: dict[int, Advice] = {
+    names.REFUSED_NOT_ARMED: Advice("the jig is not armed", "Arm it first; after a trip, read the reason and clear it."),
+    names.REFUSED_TRIPPED: Advice("the interlock has tripped", "Read the reason with 'lidjig watch', mend it, then clear it."),
+    names.REFUSED_SUPPLY_MISSING: Advice(
+        "the machine gives no supply on the sensor connector", "Connect the charger; measure the supply line at the connector."
+    ),
+    names.REFUSED_SUPPLY_WINDOW: Advice(
+        "the supply on the sensor connector is outside the sensor profile's window",
+        "Check that the sensor profile fits this machine before anything is driven.",
+    ),
+    names.REFUSED_NO_PROFILE: Advice("the board holds no sensor profile", "Name one with --sensor."),
+    names.REFUSED_RANGE: Advice("a value is outside what this board or profile accepts", "Check the angle limits of the sensor profile."),
+    names.REFUSED_BUSY: Advice("the board is busy with a measurement", "Try again when it has ended."),
+    names.REFUSED_QUEUE_FULL: Advice("the motion queue is full", "Wait for a segment to arrive."),
+    names.REFUSED_ROUTE: Advice("this cannot be done in the present route", "Set the route first."),
+    names.REFUSED_STALE: Advice("the request is older than the last one carried out", "Say hello again; this is a fault of the host."),
+    names.REFUSED_UNKNOWN: Advice("this firmware has no such request", "Update the board with 'lidjig flash PORT'."),
+    names.REFUSED_NO_SESSION: Advice("the board has no session with this host", "Reconnect."),
+    names.REFUSED_VERSION: Advice("host and firmware speak different protocols", "Update the board with 'lidjig flash PORT'."),
+    names.REFUSED_BAD_BLOB: Advice("the profile or wiring sent does not parse on the board", "Update the board with 'lidjig flash PORT'."),
+    names.REFUSED_STORAGE: Advice("the board's flash did not take it", "Run 'lidjig flash PORT'; replace the board if it stays so."),
+    names.REFUSED_ARMED: Advice("only possible while the jig is disarmed", "Disarm first."),
+}
+
+TRIP_ADVICE: dict[int, Advice] = {
+    names.REASON_NONE: Advice("no trip", ""),
+    names.REASON_HOST: Advice("the host disarmed the jig", ""),
+    names.REASON_BOOT: Advice("the board has just started", ""),
+    names.REASON_SILENCE: Advice(
+        "the jig heard nothing from the host for 1 s and let go", "Check the USB cable and that the computer does not go to sleep."
+    ),
+    names.REASON_SUPPLY_LOSS: Advice(
+        "the machine's supply on the sensor connector went away", "Check charger and connector; the jig never drives an unpowered board."
+    ),
+    names.REASON_OVERVOLTAGE: Advice(
+        "the supply on the sensor connector is above the profile's window", "Disconnect; check the sensor profile and the board's supply rail."
+    ),
+    names.REASON_CONTENTION: Advice(
+        "something else drives a line that the jig drives", "Look for a short or a fitted sensor on that line before arming again."
+    ),
+    names.REASON_FIRMWARE: Advice("the firmware met an error", "The firmware log is stored with the run; update the board with 'lidjig flash PORT'."),
+    names.REASON_WATCHDOG: Advice("the watchdog restarted the board", "The firmware log is stored with the run; update the board."),
+}
+
+EXIT_PASSED = 0
+EXIT_MACHINE_FAILED = 1
+EXIT_BAD_INPUT = 2
+EXIT_NO_JIG = 3
+
+EXIT_STATUS: dict[type[LidjigError], int] = {
+    BadInput: EXIT_BAD_INPUT,
+    NoJig: EXIT_NO_JIG,
+    LinkLost: EXIT_NO_JIG,
+    JigTimeout: EXIT_NO_JIG,
+    WrongProtocol: EXIT_NO_JIG,
+    JigRestarted: EXIT_NO_JIG,
+    Refused: EXIT_NO_JIG,
+    Tripped: EXIT_NO_JIG,
+    StoreFailed: EXIT_NO_JIG,
+}

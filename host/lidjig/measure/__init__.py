@@ -1,0 +1,1 @@
+"""Pure numerics: arrays in, results with uncertainty out. No files, no clock, no jig."""

@@ -1,0 +1,140 @@
+"""Raw readings of the jig's converter in physical units, with what is known of their errors.
+
+The converter is the RP2040's: 12 bits, handed on as 16 (the upper bits repeated), so one step is 16 raw.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lidjig.measure.budget import rectangular_u
+from lidjig.measure.estimate import Estimate, coverage_factor
+
+RAW_FULL = 65535.0
+PIN_FULL_MV = 3300.0
+STEP_RAW = 16.0  # 12 bits in 16 (RP2040 datasheet 4.9: 12-bit SAR)
+
+# RP2040 datasheet 4.9.3: ENOB 8.7. Noise and distortion together then amount to full scale / (2**8.7 *
+# sqrt(12)). Averaging does not take the distortion out, so all of it is kept; the measured scatter comes on
+# top.
+ENOB_BITS = 8.7
+CONVERTER_U_RAW = (RAW_FULL + 1.0) / (2.0**ENOB_BITS * math.sqrt(12.0))
+# RP2040 erratum RP2040-E11: at these codes one step is more than 9 steps wide, and many readings of a quiet
+# voltage may all fall there.
+SPIKE_CODES = (512, 1536, 2560, 3584)
+SPIKE_STEPS = 9.0
+
+# Raspberry Pi Pico datasheet, ADC_VREF: the reference is the 3.3 V rail through 200 ohm. Its inherent offset
+# is about 30 mV (150 uA through 200 ohm, value from memory); taken as anywhere within +/- 15 mV of what is
+# corrected.
+OFFSET_HALF_MV = 15.0
+# 3.3 V rail against nominal, +/- 1 % (common practice, no source).
+REFERENCE_HALF_PART = 0.01
+# Two 0.1 % resistors per divider (WIRING.md) at worst against each other.
+DIVIDER_HALF_PART = 0.002
+# Gain of the current monitor amplifier with its shunt (common practice, no source).
+MONITOR_HALF_PART = 0.02
+
+
+@dataclass(frozen=True)
+class Channel:
+    """Full scale of a channel in its unit at raw 65535, and the half-width of its own gain error as a part of
+    1.
+    """
+
+    unit: str
+    full_scale: float
+    gain_half_part: float
+
+
+# By the dividers in WIRING.md; equal to the protocol's CHANNEL_FULL_SCALE, which a test checks.
+CHANNELS: dict[str, Channel] = {
+    "supply": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "machine_1": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "machine_2": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "sensor_supply": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "sensor_1": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "sensor_2": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "charger_v": Channel("mV", 36300.0, DIVIDER_HALF_PART),
+    "charger_i": Channel("mA", 3300.0, MONITOR_HALF_PART),
+    "jig_3v3": Channel("mV", 6600.0, DIVIDER_HALF_PART),
+    "light": Channel("permille", 1000.0, 0.0),
+}
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Standard uncertainties of one averaged reading, all in the channel's unit.
+
+    noise: scatter of the mean. quantisation and converter: steps and nonlinearity. offset and reference are
+    common to every channel of one board, so they cancel in differences and ratios. gain: the channel's own
+    divider.
+    """
+
+    unit: str
+    value: float
+    n: int
+    noise: float
+    quantisation: float
+    converter: float
+    offset: float
+    reference: float
+    gain: float
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty."""
+        parts = (self.noise, self.quantisation, self.converter, self.offset, self.reference, self.gain)
+        return math.sqrt(sum(p * p for p in parts))
+
+    @property
+    def u_difference(self) -> float:
+        """What a reading adds to a difference of two on the same channel: all but offset and gain."""
+        return math.sqrt(self.noise**2 + self.quantisation**2 + self.converter**2)
+
+
+def _spike_u_raw(mean_raw: float) -> float:
+    """What erratum RP2040-E11 adds near one of its codes: the mean may lie anywhere on the wide step."""
+    near = any(abs(mean_raw - code * STEP_RAW) <= SPIKE_STEPS * STEP_RAW for code in SPIKE_CODES)
+    return rectangular_u(SPIKE_STEPS * STEP_RAW) if near else 0.0
+
+
+def budget(channel: str, mean_raw: float, sd_raw: float, n: int) -> Budget:
+    """Budget of the mean of n readings. mean_raw 0..65535, sd_raw their standard deviation (n - 1), n >= 1.
+
+    Raises KeyError for a channel that does not exist, ValueError for readings that cannot be.
+    """
+    if n < 1 or not 0.0 <= mean_raw <= RAW_FULL or not sd_raw >= 0.0 or not math.isfinite(sd_raw):
+        raise ValueError(
+            f"{channel}: mean {mean_raw}, sd {sd_raw}, n {n}, accepted 0..65535, 0 or more, 1 or more"
+        )
+    what = CHANNELS[channel]
+    scale = what.full_scale / RAW_FULL
+    value = mean_raw * scale
+    converter_raw = math.hypot(CONVERTER_U_RAW, _spike_u_raw(mean_raw))
+    return Budget(
+        unit=what.unit,
+        value=value,
+        n=n,
+        noise=sd_raw / math.sqrt(n) * scale,
+        quantisation=STEP_RAW / math.sqrt(12.0) * scale,
+        converter=converter_raw * scale,
+        offset=rectangular_u(OFFSET_HALF_MV) / PIN_FULL_MV * what.full_scale,
+        reference=rectangular_u(REFERENCE_HALF_PART) * value,
+        gain=rectangular_u(what.gain_half_part) * value,
+    )
+
+
+def to_unit(channel: str, mean_raw: float, sd_raw: float, n: int) -> Estimate:
+    """The mean of n raw readings in the channel's unit with its 95 % interval.
+
+    At the ends of the range a reading is only a bound, since what lies beyond reads the same. Errors as in
+    budget().
+    """
+    found = budget(channel, mean_raw, sd_raw, n)
+    half = coverage_factor(math.inf) * found.u
+    value, low, high = found.value, found.value - half, found.value + half
+    if mean_raw >= RAW_FULL - STEP_RAW:
+        return Estimate(low, found.u, low, None, n, found.unit)
+    return Estimate(value, found.u, max(0.0, low), max(0.0, high), n, found.unit)

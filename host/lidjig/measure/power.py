@@ -1,0 +1,161 @@
+"""Power state of the machine from what the observers show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+UNKNOWN = "unknown"
+
+# Wire numbers of lines and channels (PROTOCOL.md); equal to the protocol's tables, which a test checks.
+LINES = ("machine_1", "machine_2", "sensor_1", "sensor_2", "supply_ok", "mark", "observer_1", "observer_2")
+CHANNELS = (
+    "supply",
+    "machine_1",
+    "machine_2",
+    "sensor_supply",
+    "sensor_1",
+    "sensor_2",
+    "charger_v",
+    "charger_i",
+    "jig_3v3",
+    "light",
+)
+
+
+class Signed(Protocol):
+    """A machine profile, as far as it matters here."""
+
+    def signatures(self) -> Mapping[str, Mapping[str, frozenset[int]]]:
+        """Power state -> observer -> bands or levels that fit."""
+        ...
+
+
+class EventLike(Protocol):
+    """An event of the jig: name, board time in us, fields."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def t_us(self) -> int: ...
+    @property
+    def data(self) -> Mapping[str, int]: ...
+
+
+@dataclass(frozen=True)
+class Change:
+    """From one known power state to another. left_us: first observer that no longer showed the old state;
+    reached_us: last observer that came to show the new one. Board time.
+    """
+
+    before: str
+    after: str
+    left_us: int
+    reached_us: int
+
+
+class PowerClassifier:
+    """Turns observer events into a timeline of power states with board times.
+
+    A state holds when every observer in its signature shows what it should. Where none holds, more than one
+    does, or an observer has not been heard, the state is "unknown". Hysteresis and dwell are the board's
+    work: a band event comes late but carries the time at which the band began, so it may be stamped before an
+    event fed earlier.
+    """
+
+    def __init__(self, machine: Signed) -> None:
+        self._signatures = {state: dict(signature) for state, signature in machine.signatures().items()}
+        self._wanted = {observer for signature in self._signatures.values() for observer in signature}
+        self._shown: dict[str, int] = {}
+        self._since_us: dict[str, int] = {}
+        self.state = UNKNOWN
+        self.since_us: int | None = None
+        self.timeline: list[tuple[int, str]] = []
+        self.changes: list[Change] = []
+        self._known: str | None = None
+
+    def feed(self, event: EventLike) -> tuple[int, str] | None:
+        """Take an event as received; (board time in us, state) where the state changed, else None."""
+        seen = _observation(event)
+        if seen is None or seen[0] not in self._wanted:
+            return None
+        return self.show(seen[0], seen[1], event.t_us)
+
+    def show(self, observer: str, shown: int, t_us: int) -> tuple[int, str] | None:
+        """What an observer shows from t_us on, by name: for readings taken before any event came. Returns as
+        feed().
+        """
+        if observer not in self._wanted or self._shown.get(observer) == shown:
+            return None
+        self._shown[observer] = shown
+        self._since_us[observer] = t_us
+        return self._settle(t_us)
+
+    def show_lines(self, mask: int, t_us: int) -> tuple[int, str] | None:
+        """Levels of all digital lines at t_us, as a bit mask. Returns the last change, if any."""
+        changed = None
+        for bit, line in enumerate(LINES):
+            changed = self.show(line, mask >> bit & 1, t_us) or changed
+        return changed
+
+    def forget(self, t_us: int) -> tuple[int, str] | None:
+        """Nothing is known from t_us on: the board restarted or events were lost. Returns as feed()."""
+        self._shown.clear()
+        self._since_us.clear()
+        return self._settle(t_us)
+
+    def showing(self) -> dict[str, int | None]:
+        """What each observer that matters shows; None where it has not been heard."""
+        return {observer: self._shown.get(observer) for observer in sorted(self._wanted)}
+
+    def disagreeing(self, state: str) -> list[str]:
+        """Observers that do not show what they should in a state, unheard ones included. Raises KeyError for
+        the state.
+        """
+        wanted = self._signatures[state]
+        return sorted(observer for observer, fits in wanted.items() if self._shown.get(observer) not in fits)
+
+    def _settle(self, t_us: int) -> tuple[int, str] | None:
+        fitting = [s for s in self._signatures if not self.disagreeing(s)]
+        state = fitting[0] if len(fitting) == 1 else UNKNOWN
+        if state == self.state:
+            return None
+        if state == UNKNOWN:
+            at_us = t_us
+        else:
+            # The state holds since the last of its observers came to agree, whichever was reported last.
+            at_us = max(self._since_us[observer] for observer in self._signatures[state])
+        # A timeline never runs backwards, although a late band event may begin before what was already told.
+        if self.since_us is not None:
+            at_us = max(at_us, self.since_us)
+        self._note_change(state, at_us)
+        self.state, self.since_us = state, at_us
+        self.timeline.append((at_us, state))
+        return at_us, state
+
+    def _note_change(self, state: str, reached_us: int) -> None:
+        """Keep the change from the last known state to this one, unknown stretches in between left out."""
+        if state == UNKNOWN:
+            return
+        before = self._known
+        self._known = state
+        if before is None or before == state:
+            return
+        gone = self.disagreeing(before)
+        left_us = min(self._since_us[observer] for observer in gone)
+        self.changes.append(Change(before, state, left_us, reached_us))
+
+
+def _observation(event: EventLike) -> tuple[str, int] | None:
+    """(observer, level or band) of an event that shows one, else None. Numbers of newer firmware show
+    nothing.
+    """
+    data = event.data
+    if event.name == "edge" and 0 <= data["line"] < len(LINES):
+        return LINES[data["line"]], data["level"]
+    if event.name == "band" and 0 <= data["channel"] < len(CHANNELS):
+        return CHANNELS[data["channel"]], data["band"]
+    if event.name == "supply":
+        return "supply_ok", data["present"]
+    return None

@@ -1,0 +1,186 @@
+"""Opening the database: where it is, how hard it writes, and which schema it holds."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+import sqlalchemy as sa
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import StaticPool
+from sqlalchemy.schema import CreateTable
+
+import lidjig
+from lidjig.errors import BadInput, StoreFailed
+from lidjig.record import schema
+
+# Another bench on the same file holds it for milliseconds; whoever holds it this long hangs.
+BUSY_TIMEOUT_MS = 10000
+
+
+def default_path() -> Path:
+    """Where the record is when nobody says otherwise."""
+    return Path(platformdirs.user_data_dir("lidjig", appauthor=False)) / "lidjig.db"
+
+
+def to_url(url_or_path: str | Path | None) -> str:
+    """A database URL from a URL, a path, or nothing (the default place)."""
+    if url_or_path is None:
+        url_or_path = default_path()
+    text = str(url_or_path)
+    if isinstance(url_or_path, str) and "://" in text:
+        return text
+    if not text.strip():
+        raise BadInput("", "--store", text, "a path or a database URL")
+    return sa.URL.create("sqlite", database=str(Path(text).expanduser().absolute())).render_as_string()
+
+
+def shown(url: str) -> str:
+    """The store as a person knows it: a path for SQLite, else the URL without its password."""
+    parsed = sa.make_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        return parsed.database or "(in memory)"
+    return parsed.render_as_string(hide_password=True)
+
+
+def open_engine(url_or_path: str | Path | None, create: bool) -> tuple[sa.Engine, str]:
+    """(engine with the schema in place, its URL). Raises BadInput for what is no record, StoreFailed for what
+    fails.
+
+    create: False refuses a file that is not there yet.
+    """
+    url = to_url(url_or_path)
+    try:
+        parsed = sa.make_url(url)
+    except ArgumentError as error:
+        raise BadInput("", "--store", str(url_or_path), "a path or a database URL") from error
+    is_sqlite = parsed.get_backend_name() == "sqlite"
+    if is_sqlite and parsed.database not in (None, "", ":memory:"):
+        _prepare_file(Path(str(parsed.database)), create)
+    engine = _engine(parsed, is_sqlite)
+    with failing_as(shown(url), "opening"):
+        _bring_up(engine, shown(url), is_sqlite)
+    return engine, url
+
+
+def _prepare_file(path: Path, create: bool) -> None:
+    try:
+        if path.is_dir():
+            raise BadInput("", "--store", str(path), "a file, not a folder")
+        if not path.exists():
+            if not create:
+                raise BadInput("", "--store", str(path), "an existing record")
+            path.parent.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise StoreFailed(str(path), "creating its folder", str(error)) from error
+
+
+def _engine(url: sa.URL, is_sqlite: bool) -> sa.Engine:
+    options: dict[str, Any] = {}
+    if is_sqlite and url.database in (None, "", ":memory:"):
+        options["poolclass"] = StaticPool  # every connection would be a database of its own
+    if is_sqlite:
+        options["connect_args"] = {"timeout": BUSY_TIMEOUT_MS / 1000.0}
+    try:
+        engine = sa.create_engine(url, **options)
+    except (NoSuchModuleError, ModuleNotFoundError, ArgumentError) as error:
+        accepted = f"a path, or the URL of a database whose Python driver is installed ({error})"
+        raise BadInput("", "--store", url.render_as_string(hide_password=True), accepted) from error
+    if is_sqlite:
+        sa.event.listen(engine, "connect", _pragmas)
+    return engine
+
+
+def _pragmas(connection: Any, _record: object) -> None:
+    cursor = connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+    _to_wal(cursor)
+    # FULL: a commit has reached the disk when it returns. NORMAL would keep it in the log until the next
+    # checkpoint, and a power cut could then take back an event that the board has already forgotten.
+    cursor.execute("PRAGMA synchronous = FULL")
+    cursor.execute("PRAGMA fullfsync = ON")  # macOS: fsync alone leaves the data in the drive's cache
+    cursor.execute("PRAGMA foreign_keys = ON")
+    cursor.close()
+
+
+def _to_wal(cursor: Any) -> None:
+    """Switch to the write-ahead log, once for the life of the file.
+
+    The switch needs the file alone, and SQLite does not wait for that as it waits for a write: so it is tried
+    again.
+    """
+    end = time.monotonic() + BUSY_TIMEOUT_MS / 1000.0
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+
+
+def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool) -> None:
+    """Create what is missing and check the version. Two processes may do so at once."""
+    present = set(sa.inspect(engine).get_table_names())
+    if present and schema.schema.name not in present and is_sqlite:
+        raise BadInput("", "--store", store, "a record written by lidjig; this is another program's database")
+    written = _version(engine) if schema.schema.name in present else None
+    if written is None:
+        _create(engine)
+        written = _version(engine)
+    if written is None:
+        raise StoreFailed(store, "opening", "its schema version could not be written")
+    version, by = written
+    if version > schema.SCHEMA_VERSION:
+        accepted = (
+            f"schema {schema.SCHEMA_VERSION} or older; it was written by lidjig {by}, this is "
+            f"{lidjig.__version__}: update lidjig, or name another record with --store"
+        )
+        raise BadInput(store, "schema version", version, accepted)
+
+
+def _version(engine: sa.Engine) -> tuple[int, str] | None:
+    """(schema version, lidjig that wrote it); None while the record is still being set up."""
+    query = sa.select(schema.schema.c.version, schema.schema.c.written_by)
+    with engine.connect() as connection:
+        row = connection.execute(query).first()
+    return None if row is None else (int(row.version), str(row.written_by))
+
+
+def _create(engine: sa.Engine) -> None:
+    # The version's table comes first and its row last: whoever opens the file in between sees a record of
+    # lidjig that is not finished, and finishes it.
+    with engine.begin() as connection:
+        for table in (schema.schema, *schema.metadata.sorted_tables):
+            connection.execute(CreateTable(table, if_not_exists=True))
+    row = {"id": 1, "version": schema.SCHEMA_VERSION, "written_by": lidjig.__version__}
+    try:
+        with engine.begin() as connection:
+            connection.execute(sa.insert(schema.schema), row)
+    except IntegrityError:
+        pass  # another process came first; its version is checked like any other
+
+
+@contextlib.contextmanager
+def failing_as(store: str, doing: str) -> Iterator[None]:
+    """Database errors inside become StoreFailed, or BadInput where the file is no database at all."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise _as_lidjig(store, doing, error.orig or error) from error
+    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        raise _as_lidjig(store, doing, error) from error
+    except OverflowError as error:  # a number from the wire that no database column holds
+        raise StoreFailed(store, doing, f"a number is too large to be stored ({error})") from error
+
+
+def _as_lidjig(store: str, doing: str, error: BaseException) -> BadInput | StoreFailed:
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+        return BadInput("", "--store", store, "a record written by lidjig; this file is no database")
+    return StoreFailed(store, doing, str(error))

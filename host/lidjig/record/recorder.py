@@ -1,0 +1,313 @@
+"""One run being written. What the board is told was received is on disk before it is told."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Protocol
+
+import sqlalchemy as sa
+
+from lidjig.errors import StoreFailed
+from lidjig.record import schema
+from lidjig.record.engine import failing_as
+from lidjig.record.model import RUN_OUTCOMES, Finding, MeasuredValue
+
+if TYPE_CHECKING:
+    import numpy as np
+
+RIDE_S = 0.2  # a step row rides with the next commit if the last one is younger than this
+RIDERS_MAX = 500
+
+
+class Clock(Protocol):
+    """Time that steps are measured on: the link's clock."""
+
+    def now_s(self) -> float:
+        """Seconds, monotonic, from an arbitrary start."""
+        ...
+
+
+class EventLike(Protocol):
+    """What the recorder stores of an event; jig.Event has it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def counter(self) -> int: ...
+    @property
+    def t_us(self) -> int: ...
+    @property
+    def data(self) -> Mapping[str, int]: ...
+
+
+def utc_now() -> str:
+    """Wall time as ISO 8601 with milliseconds, UTC."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def run_id(number: int) -> str:
+    """The readable id of a run: "r-000042"."""
+    return f"r-{number:06d}"
+
+
+def to_json(value: object) -> str:
+    """Compact JSON in a fixed key order; what JSON does not know becomes its text, what is not finite becomes
+    null.
+    """
+    return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+def _plain(value: object) -> object:
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(child) for key, child in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(child) for child in value]
+    if isinstance(value, MeasuredValue):
+        return value.to_json()
+    if isinstance(value, bytes):
+        return value.hex()
+    return str(value)
+
+
+class Step:
+    """A step in progress; set `result` to what it gave."""
+
+    def __init__(self, place: int) -> None:
+        self.place = place
+        self.result: object = None
+
+
+class RunRecorder:
+    """Writes one run. Also the sink that the jig gives its events to.
+
+    Raises StoreFailed from every method where the write does not reach the disk; the run must then end.
+    `clock`: the link's clock for step times. `board_time_us`: gives the present board time where somebody
+    knows it.
+    """
+
+    def __init__(self, engine: sa.Engine, store: str, number: int, clock: Clock | None = None) -> None:
+        self._engine = engine
+        self._store = store
+        self.number = number
+        self.id = run_id(number)
+        self.clock = clock
+        self.board_time_us: Callable[[], int | None] = lambda: None
+        self.outcome: str | None = None
+        self._places: dict[str, int] = {}
+        self._riders: list[tuple[Any, list[dict[str, object]]]] = []
+        self._open_steps: list[int] = []
+        self._committed_at = -math.inf
+
+    # What the jig tells.
+
+    def events(self, batch: Sequence[EventLike]) -> None:
+        """Store events in the order given; they are on disk when this returns."""
+        if not batch:
+            return
+        rows = [
+            self._row(schema.events, counter=e.counter, name=e.name, t_us=e.t_us, data=to_json(dict(e.data)))
+            for e in batch
+        ]
+        self._commit("storing events", (sa.insert(schema.events), rows))
+
+    def gap(self, kind: str, text: str, t_us: int | None = None) -> None:
+        """Something is missing here, or the link was: "link-lost", "link-back", "restart", "lost-events"."""
+        after = self._places.get(schema.events.name, 0)
+        self._add("storing a gap", schema.gaps, kind=kind, text=text, t_us=t_us, after_event=after)
+
+    def frames(self, lines: Sequence[str]) -> None:
+        """The last frames in text form, oldest first."""
+        if lines:
+            rows = [self._row(schema.frames, text=line) for line in lines]
+            self._commit("storing frames", (sa.insert(schema.frames), rows))
+
+    # What the procedure tells.
+
+    @contextlib.contextmanager
+    def step(self, name: str, **arguments: object) -> Iterator[Step]:
+        """A step with begin, end, duration, result and exception; steps nest.
+
+        A step rides with the next commit where one has just been made, so that a fast loop does not wait for
+        the disk twice; a step in which nothing else happens is committed by itself.
+        """
+        row = self._row(
+            schema.steps,
+            parent=self._open_steps[-1] if self._open_steps else None,
+            depth=len(self._open_steps),
+            name=name,
+            arguments=to_json(arguments),
+            begin_s=self._now_s(),
+            begin_t_us=self.board_time_us(),
+            state="open",
+        )
+        step = Step(int(str(row["place"])))
+        self._ride("storing a step", sa.insert(schema.steps), row)
+        self._open_steps.append(step.place)
+        try:
+            yield step
+        except StoreFailed:
+            self._open_steps.pop()
+            raise  # the record is what failed: writing to it again would only hide that
+        except BaseException as error:
+            self._end_step(step, "failed", f"{type(error).__name__}: {error}")
+            raise
+        self._end_step(step, "done", None)
+
+    def _end_step(self, step: Step, state: str, exception: str | None) -> None:
+        self._open_steps.pop()
+        change = (
+            sa.update(schema.steps)
+            .where(schema.steps.c.run == self.number, schema.steps.c.place == sa.bindparam("step_place"))
+            .values(
+                end_s=sa.bindparam("new_end_s"),
+                end_t_us=sa.bindparam("new_end_t_us"),
+                state=sa.bindparam("new_state"),
+                result=sa.bindparam("new_result"),
+                exception=sa.bindparam("new_exception"),
+            )
+        )
+        values: dict[str, object] = {
+            "step_place": step.place,
+            "new_end_s": self._now_s(),
+            "new_end_t_us": self.board_time_us(),
+            "new_state": state,
+            "new_result": None if step.result is None else to_json(step.result),
+            "new_exception": exception,
+        }
+        self._ride("storing a step", change, values)
+
+    def measurement(self, measured: MeasuredValue) -> None:
+        """One declared measurement with its outcome."""
+        self._add(
+            "storing a measurement",
+            schema.measurements,
+            name=measured.name,
+            value=measured.value,
+            unit=measured.unit,
+            low=measured.low,
+            high=measured.high,
+            n=measured.n,
+            limit_low=measured.limit_low,
+            limit_high=measured.limit_high,
+            marginal_band=measured.marginal_band,
+            outcome=measured.outcome,
+        )
+
+    def finding(self, finding: Finding) -> None:
+        """One conclusion."""
+        self._add(
+            "storing a finding",
+            schema.findings,
+            where_at=finding.where,
+            what=finding.what,
+            probability=finding.probability,
+            evidence=to_json(finding.evidence),
+            next_step=finding.next,
+            caution=finding.caution,
+        )
+
+    def sample(
+        self,
+        channel: str,
+        unit: str,
+        value: float | None,
+        u: float | None = None,
+        n: int = 1,
+        t_us: int | None = None,
+    ) -> None:
+        """One reading in `unit` with its standard uncertainty; rides with the next commit."""
+        row = self._row(
+            schema.samples, channel=channel, unit=unit, value=_finite(value), u=_finite(u), n=n, t_us=t_us
+        )
+        self._ride("storing a sample", sa.insert(schema.samples), row)
+
+    def series(self, channel: str, unit: str, values: np.ndarray[Any, Any], t_us: int | None = None) -> None:
+        """A whole array in `unit`, kept with shape and type. t_us: board time of its first entry.
+
+        Raises ValueError for an array of anything but numbers.
+        """
+        import numpy as np
+
+        if values.dtype.kind not in "iufb":
+            raise ValueError(f"series {channel}: array of {values.dtype}, accepted numbers")
+        array = np.ascontiguousarray(values, dtype=values.dtype.newbyteorder("<"))
+        self._add(
+            "storing a series",
+            schema.samples,
+            channel=channel,
+            unit=unit,
+            n=int(values.size),
+            t_us=t_us,
+            dtype=array.dtype.str,
+            shape=to_json(list(values.shape)),
+            data=array.tobytes(),
+        )
+
+    def note(self, text: str) -> None:
+        """A remark by operator or procedure."""
+        self._add("storing a note", schema.notes, text=text, written_utc=utc_now())
+
+    def text(self, kind: str, text: str) -> None:
+        """A further text that belongs to the run, in full."""
+        self._add("storing a text", schema.texts, kind=kind, text=text)
+
+    def finish(self, outcome: str) -> None:
+        """Close the run. A run that never came here reads as incomplete.
+
+        Raises ValueError for an outcome that does not exist or a run that is closed already.
+        """
+        if outcome not in RUN_OUTCOMES:
+            raise ValueError(f"outcome {outcome!r}, accepted {', '.join(RUN_OUTCOMES)}")
+        if self.outcome is not None:
+            raise ValueError(f"run {self.id} is closed already")
+        change = sa.update(schema.runs).where(schema.runs.c.number == self.number)
+        values: dict[str, object] = {"outcome": outcome, "ended_utc": utc_now()}
+        self._commit("closing the run", (change, [values]))
+        self.outcome = outcome
+
+    def flush(self) -> None:
+        """Put on disk whatever still rides."""
+        if self._riders:
+            self._commit("storing the rest")
+
+    # How it is written.
+
+    def places_taken(self, table: sa.Table, count: int) -> None:
+        """Rows of this run that were written before the recorder took over."""
+        self._places[table.name] = count
+
+    def _now_s(self) -> float | None:
+        return None if self.clock is None else self.clock.now_s()
+
+    def _row(self, table: sa.Table, **values: object) -> dict[str, object]:
+        place = self._places.get(table.name, 0) + 1
+        self._places[table.name] = place
+        return {"run": self.number, "place": place, **values}
+
+    def _add(self, doing: str, table: sa.Table, **values: object) -> None:
+        self._commit(doing, (sa.insert(table), [self._row(table, **values)]))
+
+    def _ride(self, doing: str, statement: Any, row: dict[str, object]) -> None:
+        self._riders.append((statement, [row]))
+        if time.monotonic() - self._committed_at > RIDE_S or len(self._riders) >= RIDERS_MAX:
+            self._commit(doing)
+
+    def _commit(self, doing: str, *statements: tuple[Any, list[dict[str, object]]]) -> None:
+        with failing_as(self._store, doing), self._engine.begin() as connection:
+            for statement, rows in (*self._riders, *statements):
+                connection.execute(statement, rows)
+        self._riders.clear()
+        self._committed_at = time.monotonic()
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)

@@ -1,0 +1,151 @@
+"""The tables of the record. Plain SQLAlchemy Core, so that any database it speaks to will do.
+
+Every row of a run carries the run's number and its own place in order, so a run reads back as it happened.
+Wall-clock stamps stand in columns of their own (*_utc); all else is the same when the same seed and commands
+run again on the twin.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Double,
+    ForeignKey,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+SCHEMA_VERSION = 1
+
+metadata = MetaData()
+
+schema = Table(
+    "lidjig_schema",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),  # always 1
+    Column("version", Integer, nullable=False),
+    Column("written_by", String(40), nullable=False),
+)
+
+jobs = Table(
+    "jobs",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=True),
+    Column("name", String(120), nullable=False),
+    Column("created_utc", String(32), nullable=False),
+    UniqueConstraint("name"),
+)
+
+runs = Table(
+    "runs",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=True),
+    Column("job", Integer, ForeignKey("jobs.number"), nullable=True),
+    Column("command", String(40), nullable=False),
+    Column("arguments", Text, nullable=False),  # JSON
+    Column("command_line", Text, nullable=False),  # JSON list
+    Column("seed", String(80), nullable=True),
+    Column("host_version", String(40), nullable=False),
+    Column("firmware_version", String(40), nullable=False),
+    Column("board_id", String(32), nullable=False),
+    Column("link_details", Text, nullable=False),  # JSON
+    Column("resumes", Integer, ForeignKey("runs.number"), nullable=True),
+    Column("started_utc", String(32), nullable=False),
+    Column("ended_utc", String(32), nullable=True),  # no end: still running, or killed
+    Column("outcome", String(16), nullable=True),
+    sqlite_autoincrement=True,  # a number is never given twice, even after a run was deleted
+)
+
+
+def _of_run(name: str, *columns: Column[object]) -> Table:
+    """A table whose rows belong to a run and have a place in it, from 1."""
+    return Table(
+        name,
+        metadata,
+        Column("run", Integer, ForeignKey("runs.number"), primary_key=True),
+        Column("place", Integer, primary_key=True, autoincrement=False),
+        *columns,
+    )
+
+
+texts = _of_run("texts", Column("kind", String(40), nullable=False), Column("text", Text, nullable=False))
+
+events = _of_run(
+    "events",
+    Column("counter", BigInteger, nullable=False),
+    Column("name", String(40), nullable=False),
+    Column("t_us", BigInteger, nullable=False),  # board time
+    Column("data", Text, nullable=False),  # JSON
+)
+
+samples = _of_run(
+    "samples",
+    Column("channel", String(60), nullable=False),
+    Column("unit", String(20), nullable=False),
+    Column("value", Double, nullable=True),
+    Column("u", Double, nullable=True),
+    Column("n", Integer, nullable=False),
+    Column("t_us", BigInteger, nullable=True),
+    Column("dtype", String(8), nullable=True),  # of a series: little-endian array, else empty
+    Column("shape", String(80), nullable=True),  # JSON list
+    Column("data", LargeBinary, nullable=True),
+)
+
+steps = _of_run(
+    "steps",
+    Column("parent", Integer, nullable=True),  # place of the step that holds this one
+    Column("depth", Integer, nullable=False),
+    Column("name", String(120), nullable=False),
+    Column("arguments", Text, nullable=False),  # JSON
+    Column("begin_s", Double, nullable=True),  # clock of the link
+    Column("end_s", Double, nullable=True),
+    Column("begin_t_us", BigInteger, nullable=True),  # board time, where known
+    Column("end_t_us", BigInteger, nullable=True),
+    Column("state", String(16), nullable=False),  # open, done, failed
+    Column("result", Text, nullable=True),  # JSON
+    Column("exception", Text, nullable=True),
+)
+
+measurements = _of_run(
+    "measurements",
+    Column("name", String(120), nullable=False),
+    Column("value", Double, nullable=True),
+    Column("unit", String(20), nullable=False),
+    Column("low", Double, nullable=True),
+    Column("high", Double, nullable=True),
+    Column("n", Integer, nullable=False),
+    Column("limit_low", Double, nullable=True),
+    Column("limit_high", Double, nullable=True),
+    Column("marginal_band", Double, nullable=False),
+    Column("outcome", String(16), nullable=False),
+)
+
+findings = _of_run(
+    "findings",
+    Column("where_at", String(20), nullable=False),
+    Column("what", String(60), nullable=True),
+    Column("probability", Double, nullable=True),
+    Column("evidence", Text, nullable=False),  # JSON list
+    Column("next_step", Text, nullable=False),
+    Column("caution", Text, nullable=False),
+)
+
+gaps = _of_run(
+    "gaps",
+    Column("kind", String(40), nullable=False),
+    Column("text", Text, nullable=False),
+    Column("t_us", BigInteger, nullable=True),
+    Column("after_event", Integer, nullable=False),  # place of the last event before it
+)
+
+notes = _of_run(
+    "notes", Column("text", Text, nullable=False), Column("written_utc", String(32), nullable=False)
+)
+
+frames = _of_run("frames", Column("text", Text, nullable=False))

@@ -1,0 +1,101 @@
+"""Raw readings in units: scale, budget, bounds."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from lidjig.measure import adc
+
+from shared_proto import names
+
+
+def test_channels_are_the_protocols() -> None:
+    assert tuple(adc.CHANNELS) == names.CHANNELS
+    assert tuple(c.unit for c in adc.CHANNELS.values()) == names.CHANNEL_UNITS
+    assert tuple(c.full_scale for c in adc.CHANNELS.values()) == names.CHANNEL_FULL_SCALE
+
+
+def test_mean_is_scaled() -> None:
+    assert adc.to_unit("supply", 65535 / 2, 10.0, 64).value == pytest.approx(3300.0)
+    assert adc.to_unit("charger_i", 0.0, 0.0, 1).value == 0.0
+
+
+def test_converter_error_is_that_of_its_effective_bits() -> None:
+    # ENOB = (SINAD - 1.76) / 6.02 (IEEE Std 1241-2010, second hand); RP2040 datasheet 4.9.3: 8.7 bits (second
+    # hand).
+    sinad_db = 8.7 * 6.02 + 1.76
+    full_sine_rms = 3300.0 / 2 / math.sqrt(2)
+    error_mv = full_sine_rms / 10 ** (sinad_db / 20)
+    assert adc.CONVERTER_U_RAW / 65536 * 3300.0 == pytest.approx(error_mv, rel=0.01)
+
+
+def test_noise_falls_with_n_and_the_rest_does_not() -> None:
+    one, many = adc.budget("supply", 30000.0, 200.0, 1), adc.budget("supply", 30000.0, 200.0, 100)
+    assert many.noise == pytest.approx(one.noise / 10)
+    assert (many.quantisation, many.converter, many.offset) == (one.quantisation, one.converter, one.offset)
+    assert many.u > math.hypot(many.converter, many.offset)
+
+
+def test_quantisation_is_a_step_of_twelve_bits() -> None:
+    # A uniform error over one step has the standard deviation step / sqrt(12) (JCGM 100:2008, 4.3.7)
+    step_mv = 6600.0 / 4096
+    assert adc.budget("supply", 1.0, 0.0, 1).quantisation == pytest.approx(step_mv / math.sqrt(12), rel=1e-3)
+
+
+@pytest.mark.parametrize("code", [512, 1536, 2560, 3584])
+def test_budget_is_wider_at_the_converters_wide_steps(code: int) -> None:
+    # RP2350 datasheet 12.4.1 on RP2040-E11: spikes at codes 512, 1536, 2560, 3584
+    at, off = adc.budget("supply", code * 16.0, 1.0, 64), adc.budget("supply", (code + 100) * 16.0, 1.0, 64)
+    assert at.converter > 1.5 * off.converter
+
+
+def test_interval_covers_simulated_readings() -> None:
+    # Monte Carlo in the manner of JCGM 101: true value, all error sources drawn, interval must hold the true
+    # value.
+    rng = np.random.default_rng(3)
+    hits, trials = 0, 4000
+    for _ in range(trials):
+        true_mv = rng.uniform(1000.0, 5000.0)
+        gain = 1 + rng.uniform(-1, 1) * adc.REFERENCE_HALF_PART + rng.uniform(-1, 1) * adc.DIVIDER_HALF_PART
+        offset_mv = rng.uniform(-1, 1) * adc.OFFSET_HALF_MV * 2
+        raw = (true_mv * gain + offset_mv) / 6600.0 * 65535.0 + rng.normal(0.0, adc.CONVERTER_U_RAW)
+        noise = rng.normal(0.0, 60.0, 16)
+        readings = np.floor((raw + noise) / 16.0) * 16.0 + 8.0
+        found = adc.to_unit("supply", float(readings.mean()), float(readings.std(ddof=1)), 16)
+        assert found.low is not None and found.high is not None
+        hits += found.low <= true_mv <= found.high
+    # 95 % wanted; rectangular parts make it a little more than less.
+    assert 0.94 <= hits / trials <= 0.99
+
+
+def test_full_scale_is_only_a_bound() -> None:
+    found = adc.to_unit("supply", 65535.0, 0.0, 64)
+    assert found.bound == "at least" and found.high is None and found.low is not None and found.low < 6600.0
+
+
+def test_zero_does_not_go_below_zero() -> None:
+    found = adc.to_unit("charger_v", 0.0, 0.0, 64)
+    assert (found.value, found.low) == (0.0, 0.0) and found.high is not None and found.high > 0.0
+
+
+@pytest.mark.parametrize(
+    ("mean", "sd", "n"), [(-1.0, 0.0, 1), (65536.0, 0.0, 1), (1.0, -1.0, 1), (1.0, 0.0, 0)]
+)
+def test_readings_that_cannot_be_are_refused(mean: float, sd: float, n: int) -> None:
+    with pytest.raises(ValueError, match="accepted"):
+        adc.to_unit("supply", mean, sd, n)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf])
+def test_what_is_no_number_is_refused(bad: float) -> None:
+    with pytest.raises(ValueError, match="accepted"):
+        adc.to_unit("supply", bad, 0.0, 1)
+    with pytest.raises(ValueError, match="accepted"):
+        adc.to_unit("supply", 1.0, bad, 1)
+
+
+def test_unknown_channel_is_refused() -> None:
+    with pytest.raises(KeyError):
+        adc.to_unit("tachometer", 1.0, 0.0, 1)

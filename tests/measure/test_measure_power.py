@@ -1,0 +1,156 @@
+"""Power state from observers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lidjig.bench import load_machine, shipped
+from lidjig.measure import power
+
+from shared_proto import names
+
+
+@dataclass(frozen=True)
+class Event:
+    name: str
+    t_us: int
+    data: dict[str, int] = field(default_factory=dict)
+
+
+def edge(line: int, level: int, t_us: int) -> Event:
+    return Event("edge", t_us, {"line": line, "level": level})
+
+
+def band(channel: int, number: int, t_us: int) -> Event:
+    return Event("band", t_us, {"channel": channel, "band": number, "raw": 0})
+
+
+def supply(present: int, t_us: int) -> Event:
+    return Event("supply", t_us, {"present": present, "supply_mv": 3300 * present})
+
+
+def working(name: str = "cedar-15") -> power.PowerClassifier:
+    """A machine in S0 since 1000 us."""
+    machine, _ = load_machine(name)
+    classifier = power.PowerClassifier(machine)
+    for observer, fits in machine.signatures()["S0"].items():
+        classifier.show(observer, min(fits), 1000)
+    assert classifier.state == "S0"
+    return classifier
+
+
+def test_numbers_are_the_protocols() -> None:
+    assert power.LINES == names.LINES and power.CHANNELS == names.CHANNELS
+
+
+@pytest.mark.parametrize("name", shipped("machines"))
+def test_every_described_state_is_told(name: str) -> None:
+    machine, _ = load_machine(name)
+    for state, signature in machine.signatures().items():
+        classifier = power.PowerClassifier(machine)
+        for observer, fits in signature.items():
+            assert classifier.state == power.UNKNOWN
+            classifier.show(observer, max(fits), 5)
+        assert classifier.state == state
+
+
+def test_state_is_unknown_until_every_observer_was_heard() -> None:
+    machine, _ = load_machine("cedar-15")
+    classifier = power.PowerClassifier(machine)
+    assert classifier.feed(edge(names.LINE_OBS1, 1, 10)) is None
+    assert classifier.feed(edge(names.LINE_OBS2, 1, 20)) is None
+    assert classifier.showing() == {"observer_1": 1, "observer_2": 1, "supply_ok": None}
+    assert classifier.feed(supply(1, 30)) == (30, "S0")
+
+
+def test_line_levels_at_the_start_come_as_a_mask() -> None:
+    machine, _ = load_machine("cedar-15")
+    classifier = power.PowerClassifier(machine)
+    mask = 1 << names.LINE_OBS2 | 1 << names.LINE_SUPPLY_OK
+    assert classifier.show_lines(mask, 7) == (7, "S3")
+
+
+def test_sleep_by_several_observers_is_timed_by_first_leaving_and_last_arriving() -> None:
+    classifier = working("alder-14")
+    assert classifier.feed(band(names.CH_LIGHT, 0, 2_000)) == (2_000, power.UNKNOWN)
+    assert classifier.feed(edge(names.LINE_OBS1, 0, 5_000)) is None
+    assert classifier.feed(band(names.CH_CHARGER_I, 1, 9_000)) == (9_000, "S3")
+    assert classifier.changes == [power.Change("S0", "S3", 2_000, 9_000)]
+
+
+def test_a_band_told_late_counts_from_its_beginning() -> None:
+    # The board tells a band after its dwell, with the time at which it began: before the edge that was told
+    # first.
+    classifier = working("birch-13")
+    classifier.feed(band(names.CH_LIGHT, 0, 9_000))
+    assert classifier.feed(band(names.CH_CHARGER_I, 1, 4_000)) == (9_000, "S3")
+    assert classifier.changes == [power.Change("S0", "S3", 4_000, 9_000)]
+    at_us = [t for t, _ in classifier.timeline]
+    assert at_us == sorted(at_us)
+
+
+def test_disagreeing_observers_are_unknown_and_named() -> None:
+    classifier = working("cedar-15")
+    classifier.feed(
+        edge(names.LINE_OBS2, 0, 50)
+    )  # SLP_S4# low while SLP_S3# is high: no state of this machine
+    assert classifier.state == power.UNKNOWN
+    assert classifier.disagreeing("S0") == ["observer_2"]
+    assert classifier.disagreeing("S5") == ["observer_1"]
+    # Back again: no change of state has taken place.
+    classifier.feed(edge(names.LINE_OBS2, 1, 60))
+    assert classifier.state == "S0" and classifier.changes == []
+
+
+def test_supply_loss_is_told_by_edge_or_event() -> None:
+    for lost in (supply(0, 5_090), edge(names.LINE_SUPPLY_OK, 0, 5_090)):
+        classifier = working("cedar-15")
+        classifier.feed(edge(names.LINE_OBS1, 0, 5_080))
+        classifier.feed(edge(names.LINE_OBS2, 0, 5_085))
+        assert classifier.feed(lost) == (5_090, "G3")
+
+
+def test_after_lost_events_nothing_is_known() -> None:
+    classifier = working("cedar-15")
+    assert classifier.forget(5_000) == (5_000, power.UNKNOWN)
+    assert set(classifier.showing().values()) == {None}
+
+
+def test_other_events_and_numbers_of_newer_firmware_say_nothing() -> None:
+    classifier = working("cedar-15")
+    for event in (
+        Event("mark", 9, {"pressed": 1}),
+        edge(200, 1, 9),
+        band(99, 1, 9),
+        band(names.CH_LIGHT, 0, 9),
+    ):
+        assert classifier.feed(event) is None
+    assert classifier.state == "S0"
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data(), name=st.sampled_from(["alder-14", "birch-13", "cedar-15"]))
+def test_any_events_keep_the_timeline_sound(data: st.DataObject, name: str) -> None:
+    machine, _ = load_machine(name)
+    signatures = machine.signatures()
+    observers = sorted({o for s in signatures.values() for o in s})
+    classifier = power.PowerClassifier(machine)
+    shown: dict[str, int] = {}
+    for _ in range(data.draw(st.integers(0, 25))):
+        observer = data.draw(st.sampled_from(observers))
+        value = data.draw(st.integers(0, 3 if observer not in names.LINES else 1))
+        shown[observer] = value
+        classifier.show(observer, value, data.draw(st.integers(0, 1000)))
+        fitting = [s for s, sig in signatures.items() if all(shown.get(o) in fits for o, fits in sig.items())]
+        assert classifier.state == (fitting[0] if len(fitting) == 1 else power.UNKNOWN)
+    at_us = [t for t, _ in classifier.timeline]
+    assert at_us == sorted(at_us)
+    states = [s for _, s in classifier.timeline]
+    assert all(a != b for a, b in zip(states, states[1:], strict=False))
+    known = [s for s in states if s != power.UNKNOWN]
+    steps = [(a, b) for a, b in zip(known, known[1:], strict=False) if a != b]
+    assert [(c.before, c.after) for c in classifier.changes] == steps
+    assert all(c.left_us <= c.reached_us for c in classifier.changes)
