@@ -1,0 +1,346 @@
+"""The jig as an object: typed calls in, typed events out. Degrees become millidegrees here and nowhere else.
+
+Single-threaded: bytes move and heartbeats go out only inside a call, so a waiting program waits in pump(),
+idle() or wait_event(), never in a sleep. Time is the link's clock: wall time on a port, virtual time on
+the simulated bench.
+
+>>> with Jig(open_link("twin"), sink=recorder) as jig:
+...     jig.arm()
+...     jig.set_route(Route.STANDIN)
+...     segment = jig.move(0.0, 0.4)
+...     jig.wait_event(lambda e: e.name == "arrived" and e.data["segment"] == segment, Deadline(jig.clock,
+2.0), "arrival")
+"""
+
+from __future__ import annotations
+
+import binascii
+from collections.abc import Iterable, Sequence
+
+from lidjig.errors import BadInput, JigTimeout, LidjigError, Refused
+from lidjig.jig_core import CLOSE_S, CONNECT_S, REQUEST_S, JigCore
+from lidjig.jig_types import (
+    Event,
+    Hello,
+    LinkState,
+    Lock,
+    LogEntry,
+    Measurement,
+    Reason,
+    ResetCause,
+    Route,
+    Sink,
+    Status,
+    Unrecorded,
+    Wanted,
+    Watch,
+    line_levels,
+    log_entries,
+    millidegrees,
+    number_of,
+)
+from lidjig.link.base import Deadline
+from shared_proto import names
+from shared_proto.messages import ANGLE_MAX_MDEG
+
+DRIVES = ("follow", "low", "high", "released")  # states of the drive request, in order of number
+BLOBS = {names.BLOB_PROFILE: "profile", names.BLOB_WIRING: "wiring"}
+
+_ANGLE_MAX_DEG = ANGLE_MAX_MDEG / 1000.0
+_DURATION_MAX_S = 250.0
+_BLOB_PART = 128
+_BLOB_MAX = 1024
+_MEASURE_MAX = 256
+_ARRIVAL_S = 2.0
+_LOG_TURNS_MAX = 64  # the board keeps far fewer entries than 64 answers hold
+
+
+class Jig(JigCore):
+    """One jig on one link. See JigCore for connecting, pumping and the record.
+
+    Every request pumps until it is answered and raises Refused, JigTimeout, JigRestarted, LinkLost or
+    StoreFailed; a value out of range is BadInput before anything is sent. A lost link is tried for retry_s
+    inside any call: then the call goes on as if nothing had been, the record has the marks "link-lost",
+    "link-back" and "link-state", and `interruptions` has grown. It never re-arms by itself; see recover().
+    """
+
+    # -- state and safety
+
+    def status(self) -> Status:
+        """The whole state of the board."""
+        status = Status.from_fields(self._ask("status"))
+        self._set_lock(status.lock, status.reason)
+        return status
+
+    def arm(self) -> None:
+        """Let the jig drive. Refused while tripped."""
+        self._ask("arm")
+        self._set_lock(Lock.ARMED, Reason.HOST)
+
+    def disarm(self) -> None:
+        """Every drive pin to high impedance, route to the safe one."""
+        self._ask("disarm")
+        if self.lock is not Lock.TRIPPED:
+            self._set_lock(Lock.DISARMED, Reason.HOST)
+
+    def clear(self) -> Reason:
+        """Clear a trip; the jig is then disarmed. Returns the trip's reason (NONE when there was none)."""
+        reason = Reason(self._ask("clear")["reason"])
+        self._set_lock(Lock.DISARMED, Reason.HOST)
+        return reason
+
+    # -- what the machine sees
+
+    def set_route(self, route: Route) -> None:
+        """Connect the machine's lines; other than the safe route only while armed."""
+        self._ask("set_route", route=int(route))
+
+    def move(self, angle_deg: float, duration_s: float, shape: str = "smooth") -> int:
+        """Queue a motion to angle_deg over duration_s (0 = jump). Returns the segment's number.
+
+        The events "departed" and "arrived" carry that number. shape: "linear" or "smooth" (minimum jerk).
+        """
+        mdeg = millidegrees(angle_deg, "angle_deg", highest_deg=_ANGLE_MAX_DEG)
+        if not 0.0 <= duration_s <= _DURATION_MAX_S:
+            raise BadInput("", "duration_s", duration_s, f"0 to {_DURATION_MAX_S:g} s")
+        shape_number = number_of(names.SHAPES, shape, "shape")
+        answer = self._ask(
+            "move", angle_mdeg=mdeg, duration_ms=round(duration_s * 1000.0), shape=shape_number
+        )
+        return int(answer["segment"])
+
+    def stop(self) -> float:
+        """End motion where it is and empty the queue. Returns that angle, deg."""
+        return int(self._ask("stop")["angle_mdeg"]) / 1000.0
+
+    def load(self, target: str | int, state: str | int) -> None:
+        """Switch a 10 kohm test load on a line (names.TARGETS): "off", "low" or "high". Armed only."""
+        number = number_of(names.TARGETS, target, "target")
+        self._ask("load", target=number, state=number_of(names.LOADS, state, "load"))
+
+    def sensor_power(self, on: bool) -> None:
+        """Feed the real sensor from the jig, or stop it. Armed, route other than through."""
+        self._ask("sensor_power", on=int(on))
+
+    def drive(self, output: int, state: str | int) -> None:
+        """Override output 1 or 2 (armed, route standin): "follow" the profile, "low", "high", "released"."""
+        if output not in (1, 2):
+            raise BadInput("", "output", output, "1 or 2")
+        self._ask("drive", output=output - 1, state=number_of(DRIVES, state, "drive"))
+
+    # -- what the jig sees
+
+    def measure(self, channel_name: str, n: int = 64) -> Measurement:
+        """n readings of an analog channel (names.CHANNELS), one a millisecond; n from 2 (one has no
+        spread) to 256.
+        """
+        if not 2 <= n <= _MEASURE_MAX:
+            raise BadInput("", "n", n, f"2 to {_MEASURE_MAX}")
+        channel = number_of(names.CHANNELS, channel_name, "channel")
+        return Measurement.from_fields(names.CHANNELS[channel], self._ask("measure", channel=channel, n=n))
+
+    def watch(
+        self, channel_name: str, thresholds_raw: Sequence[int], hysteresis_raw: int = 0, dwell_ms: int = 0
+    ) -> None:
+        """Turn an analog channel's bands into "band" events; no thresholds stops that.
+
+        thresholds_raw: at most three, ascending; hysteresis_raw: whole width, centred on each; all raw
+        16-bit.
+        """
+        channel = number_of(names.CHANNELS, channel_name, "channel")
+        levels = [int(level) for level in thresholds_raw]
+        if len(levels) > 3 or sorted(levels) != levels:
+            raise BadInput("", "thresholds_raw", tuple(levels), "at most three, ascending")
+        t1, t2, t3 = (levels + [0, 0, 0])[:3]
+        self._ask(
+            "watch",
+            channel=channel,
+            count=len(levels),
+            t1=t1,
+            t2=t2,
+            t3=t3,
+            hysteresis=hysteresis_raw,
+            dwell_ms=dwell_ms,
+        )
+
+    def watch_lines(self, mask_names: Iterable[str]) -> dict[str, int]:
+        """Which digital lines (names.LINES) give "edge" events; returns the levels of all lines now."""
+        mask = 0
+        for name in mask_names:
+            mask |= 1 << number_of(names.LINES, name, "line")
+        return line_levels(self._ask("watch_lines", mask=mask)["lines"])
+
+    # -- what the board keeps
+
+    def load_blob(self, kind: int, data: bytes) -> bool:
+        """Put a sensor profile or wiring (names.BLOB_) in force and on the board's flash; only while
+        disarmed.
+
+        Returns False without writing when the one in force is the same, by its CRC-32.
+        """
+        if kind not in BLOBS:
+            raise BadInput(
+                "", "blob", kind, ", ".join(f"{number} ({name})" for number, name in BLOBS.items())
+            )
+        if not 1 <= len(data) <= _BLOB_MAX:
+            raise BadInput("", BLOBS[kind], f"{len(data)} bytes", f"1 to {_BLOB_MAX} bytes")
+        crc = binascii.crc32(data)
+        status = self.status()
+        if crc == (status.profile_crc if kind == names.BLOB_PROFILE else status.wiring_crc):
+            return False
+        for offset in range(0, len(data), _BLOB_PART):
+            self._ask("blob_write", kind=kind, offset=offset, data=data[offset : offset + _BLOB_PART])
+        self._ask("blob_commit", kind=kind, length=len(data), crc=crc)
+        return True
+
+    def read_blob(self, kind: int) -> bytes:
+        """The profile or wiring in force; empty when there is none.
+
+        JigTimeout when it does not come whole.
+        """
+        data = b""
+        began_s, before = self.clock.now_s(), self._talk.counts()
+        for _ in range(_BLOB_MAX // _BLOB_PART + 1):
+            if len(data) >= _BLOB_MAX:
+                break
+            answer = self._ask("blob_read", kind=kind, offset=len(data))
+            part = bytes(answer["data"])
+            data += part
+            if len(data) >= answer["length"]:
+                if binascii.crc32(data) == answer["crc"] or not data:
+                    return data
+                break
+            if not part:
+                break
+        raise self._talk.timeout(f"the {BLOBS.get(kind, 'blob')} with a matching CRC", began_s, before)
+
+    def read_log(self) -> list[LogEntry]:
+        """The firmware's own log, oldest entry kept first."""
+        entries: list[LogEntry] = []
+        start = 0
+        for _ in range(_LOG_TURNS_MAX):
+            answer = self._ask("log_read", start=start)
+            part = log_entries(answer["first"], bytes(answer["entries"]))
+            entries += part
+            if not part or part[-1].number + 1 >= answer["total"]:
+                break
+            start = part[-1].number + 1
+        return entries
+
+    # -- ends and new beginnings
+
+    def leave(self) -> None:
+        """Disarm and give the board's prompt back; nothing answers on this jig afterwards."""
+        self._ask("leave")
+        self._set_lock(Lock.DISARMED, Reason.HOST)
+
+    def reset(self, deadline: Deadline | None = None) -> Hello:
+        """Reset the board and say hello again. Returns the new hello.
+
+        Raises NoJig when it does not come back.
+        """
+        self._ask("reset")
+        return self._hello_after_reset(deadline or Deadline(self.clock, CONNECT_S + self._talk.retry_s))
+
+    def recover(self, wanted: Wanted, deadline: Deadline | None = None) -> Status:
+        """Bring the bench back to where a procedure had it, after a lost link (`interruptions` grew) or a
+        restart.
+
+        A loss under 1 s leaves the jig armed: only the angle is checked then. After a longer one the jig
+        has let go (trip by silence): the trip is cleared, the angle is put back by a jump while nothing is
+        driven, so that the machine never sees a stray angle, then the jig is armed, the route set, watches
+        set again (a reset forgets them). The record gets the mark "recovered" with board time, from which
+        on stimuli count again. Any other trip needs a person: it is raised as Refused (tripped; detail =
+        its reason) and stays. Raises what the requests raise; JigTimeout when the angle is not reached.
+        """
+        status = self.status()
+        if status.lock is Lock.TRIPPED:
+            if status.reason not in (Reason.SILENCE, Reason.BOOT):
+                raise Refused("recover", names.REFUSED_TRIPPED, int(status.reason))
+            self.clear()
+        was = status
+        if was.lock is not Lock.ARMED or not was.moving:
+            self._put_angle(wanted.angle_deg, was, deadline or Deadline(self.clock, _ARRIVAL_S))
+        if was.lock is not Lock.ARMED:
+            self.arm()
+        if was.lock is not Lock.ARMED or was.route is not wanted.route:
+            self.set_route(wanted.route)
+        if wanted.watch_lines:
+            self.watch_lines(wanted.watch_lines)
+        for watch in wanted.watches:
+            self.watch(watch.channel, watch.thresholds_raw, watch.hysteresis_raw, watch.dwell_ms)
+        now = self.status()
+        self._tell_gap(
+            "recovered",
+            f"found {was.lock.text} ({was.reason.text}), route {was.route.text}, {was.angle_deg:.1f} deg; "
+            f"now {now.lock.text}, route {now.route.text}, {now.angle_deg:.1f} deg",
+            now.t_us,
+        )
+        return now
+
+    def close(self) -> None:
+        """Disarm if the jig is armed, as far as it still answers within 2 s, and release the link. Never
+        raises LidjigError.
+
+        Safety does not wait for this: a jig that hears nothing lets go after 1 s by itself.
+        """
+        if self._closed:
+            return
+        try:
+            if self._hello is not None and self.lock is not Lock.DISARMED and self.link_state is LinkState.UP:
+                self._last_disarm(Deadline(self.clock, CLOSE_S))
+        except LidjigError:
+            pass  # the port may be gone; the board lets go by itself
+        finally:
+            self._closed = True
+            self._talk.close()
+
+    def __enter__(self) -> Jig:
+        if self._hello is None:
+            try:
+                self.connect()
+            except BaseException:
+                self.close()
+                raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- parts of the above
+
+    def _put_angle(self, angle_deg: float, status: Status, deadline: Deadline) -> None:
+        if status.moving or status.queued:
+            self.stop()
+        if abs(status.angle_deg - angle_deg) < 0.0005:
+            return
+        segment = self.move(angle_deg, 0.0, "linear")
+        self.wait_event(
+            lambda e: e.name == "arrived" and e.data["segment"] == segment,
+            deadline,
+            f"arrival at {angle_deg:g} deg",
+        )
+
+
+__all__ = [
+    "BLOBS",
+    "CONNECT_S",
+    "DRIVES",
+    "REQUEST_S",
+    "Event",
+    "Hello",
+    "Jig",
+    "JigTimeout",
+    "LinkState",
+    "Lock",
+    "LogEntry",
+    "Measurement",
+    "Reason",
+    "ResetCause",
+    "Route",
+    "Sink",
+    "Status",
+    "Unrecorded",
+    "Wanted",
+    "Watch",
+]

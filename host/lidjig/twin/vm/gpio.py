@@ -1,0 +1,166 @@
+"""The board's pins and ADC as the bench sees them: modes, levels, latched interrupts, readings.
+
+Levels of input pins are set by the bench whenever a node changes; reading a pin is then one lookup. Output changes are
+passed on to whoever watches that pin. Nothing here allocates when a pin or the ADC is read.
+"""
+
+PINS = 30
+
+IN = 0
+OUT = 1
+FALLING = 4
+RISING = 8
+
+# Pins of the jig, by what they are wired to.
+DRV_DATA = (2, 4)
+DRV_OE = (3, 5)
+TST_DATA = (6, 8)
+TST_OE = (7, 9)
+SNS_M = (10, 11)
+SNS_S = (12, 13)
+SUPPLY_OK = 14
+MARK = 15
+RELAY = 16
+SENSOR_PWR = 17
+PULL_S = (18, 19)
+OBS = (20, 21)
+MUX = (22, 0, 1)
+LED = 25
+ADC_FIRST = 26
+
+ELECTRICAL = DRV_DATA + DRV_OE + TST_DATA + TST_OE + (RELAY, SENSOR_PWR) + PULL_S
+
+# Analog channels, numbered as shared_proto.names.CH_*: 0 supply, 1..8 multiplexer inputs 0..7, 9 light.
+CHANNELS = 10
+CH_SUPPLY = 0
+CH_MUX_FIRST = 1
+CH_LIGHT = 9
+
+NOISE_COUNT = 4096
+
+
+class Gpio:
+    """State of all pins; owned by the bench, used by the shims."""
+
+    def __init__(self, kernel, rng, noise_rms, offset, spikes):
+        # noise_rms, offset: in 1/65536 of the ADC's full scale; spikes: 1 = the converter has wide codes.
+        self.kernel = kernel
+        self.mode = [IN] * PINS
+        self.out = [0] * PINS
+        self.level = [0] * PINS
+        self.handler = [None] * PINS
+        self.trigger = [0] * PINS
+        self.flags = [0] * PINS
+        self.pin_object = [None] * PINS
+        self.on_output = [None] * PINS  # called when what an output pin gives changes
+        self.base = [0] * CHANNELS
+        self.gain = [1] * CHANNELS
+        self.mux = 0
+        self.spikes = spikes
+        self.offset = offset
+        self.noise = [rng.gauss_milli() * noise_rms // 1000 for _ in range(NOISE_COUNT)]
+        self.noise_at = 0
+        self.handler_failed = None  # called with what an interrupt handler raised
+        for n in MUX:
+            self.on_output[n] = self._mux_changed
+        kernel.service_irqs = self.service
+
+    def _mux_changed(self, _n):
+        out, mode = self.out, self.mode
+        a, b, c = MUX
+        self.mux = (out[a] & mode[a]) | (out[b] & mode[b]) << 1 | (out[c] & mode[c]) << 2
+
+    def given(self, n):
+        """What the pin gives: its output, or 0 where it is an input (external pull-down)."""
+        return self.out[n] & self.mode[n]
+
+    def release_all(self):
+        """As after a reset: every pin an input, no interrupts."""
+        for n in range(PINS):
+            before = self.given(n)
+            was_out = self.mode[n]
+            self.mode[n] = IN
+            self.out[n] = 0
+            self.handler[n] = None
+            self.trigger[n] = 0
+            self.flags[n] = 0
+            self.pin_object[n] = None
+            if (before or was_out) and self.on_output[n]:
+                self.on_output[n](n)
+        self.mux = 0
+        self.kernel.irqs = 0
+
+    def set_mode(self, n, mode, value):
+        """Mode IN or OUT, value None, 0 or 1 (taken before the pin starts to drive)."""
+        was_mode, was_out = self.mode[n], self.out[n]
+        if value is not None:
+            self.out[n] = value
+        self.mode[n] = mode
+        if mode == OUT:
+            self.level[n] = self.out[n]
+        if (was_mode != mode or was_out != self.out[n]) and self.on_output[n]:
+            self.on_output[n](n)
+
+    def write(self, n, value):
+        if self.out[n] != value:
+            self.out[n] = value
+            if self.mode[n]:
+                self.level[n] = value
+                watcher = self.on_output[n]
+                if watcher is not None:
+                    watcher(n)
+
+    def set_input(self, n, level):
+        """The bench gives a level; an edge that the firmware asked for is latched."""
+        if self.mode[n] == OUT or self.level[n] == level:
+            return
+        self.level[n] = level
+        edge = (RISING if level else FALLING) & self.trigger[n]
+        if edge:
+            self.flags[n] |= edge
+            self.kernel.irqs |= 1 << n
+
+    def service(self):
+        """Runs the handlers of latched interrupts, lowest pin first."""
+        kernel = self.kernel
+        if kernel.in_isr:
+            return
+        while kernel.irqs:
+            waiting = kernel.irqs
+            n = 0
+            while not waiting & 1:
+                waiting >>= 1
+                n += 1
+            kernel.irqs &= ~(1 << n)
+            if self.handler[n] is not None:
+                self._handle(n)
+            self.flags[n] = 0
+
+    def _handle(self, n):
+        kernel = self.kernel
+        kernel.enter_isr()
+        try:
+            self.handler[n](self.pin_object[n])
+        except Exception as error:  # noqa: BLE001  as on the board, whatever it was
+            kernel.leave_isr()
+            # The trace is printed and the interrupt stays on.
+            self.handler_failed(error)
+        finally:
+            kernel.leave_isr()
+
+    def read_adc(self, channel):
+        """16-bit reading of a channel: node voltage, noise, twelve bits, wide codes of the RP2040."""
+        at = (self.noise_at + 1) & (NOISE_COUNT - 1)
+        self.noise_at = at
+        value = self.base[channel] + self.noise[at] * self.gain[channel] + self.offset
+        if value < 0:
+            return 0
+        if value > 65535:
+            value = 65535
+        code = value >> 4
+        if self.spikes:
+            # RP2040-E11: codes 512, 1536, 2560, 3584 are about nine wide.
+            within = code & 1023
+            if 508 <= within <= 516:
+                code += 512 - within
+        return code << 4 | code >> 8

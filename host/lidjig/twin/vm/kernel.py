@@ -1,0 +1,219 @@
+"""Virtual time: what happens when, and how far the host lets it run.
+
+Time moves only while the firmware waits (or asks for the time, which costs a few microseconds, so that busy waits
+end). Everything between two calls into the shims takes no time. Order at one instant: events of the bench, then timer
+callbacks, then latched pin interrupts; an interrupt handler is never interrupted.
+"""
+
+import heapq
+
+try:
+    from micropython import heap_lock, heap_unlock
+except ImportError:  # CPython
+
+    def heap_lock():
+        return 0
+
+    def heap_unlock():
+        return 0
+
+
+FAR = 1 << 60
+
+
+class BoardReset(BaseException):
+    """Unwinds the firmware: the board starts again. Not an Exception, so that firmware handlers let it pass."""
+
+
+class Event:
+    """A call that is due later; cancel() forgets it."""
+
+    def __init__(self, call, argument):
+        self.call = call
+        self.argument = argument
+
+    def cancel(self):
+        self.call = None
+
+
+class Kernel:
+    """Clock, event queue, timers and interrupt dispatch."""
+
+    def __init__(self):
+        self.now = 0  # us since the bench came to life
+        self.budget = 0  # the host lets time run to here
+        self.next_event = FAR
+        self.timer_next = FAR
+        self.irqs = 0  # bit n: an interrupt of pin n is latched and waits
+        self.in_isr = False
+        self.dead = False  # a reset is due; every wait unwinds the firmware
+        self.attention = False  # bytes for the host wait, or it must be told something
+        self.exchange = None  # called to answer the host and get its next word
+        self.service_irqs = None  # called to run latched pin interrupts
+        self.callback_failed = None  # called with what a timer callback raised
+        self.input_ready = False
+        self._timers = ()
+        self._heap = []
+        self._order = 0
+        self._heap_lock = heap_lock
+        self._heap_unlock = heap_unlock
+
+    # events of the bench
+
+    def at(self, t_us, call, argument=None):
+        """Calls call(argument) at t_us, or at once when that is past; returns the Event."""
+        event = Event(call, argument)
+        self._order += 1
+        heapq.heappush(self._heap, (t_us, self._order, event))
+        if t_us < self.next_event:
+            self.next_event = t_us
+        return event
+
+    def after(self, delay_us, call, argument=None):
+        return self.at(self.now + delay_us, call, argument)
+
+    def _run_event(self):
+        heap = self._heap
+        t_us, _order, event = heapq.heappop(heap)
+        self.next_event = heap[0][0] if heap else FAR
+        if t_us > self.now:
+            self.now = t_us
+        if event.call is not None:
+            event.call(event.argument)
+
+    # timers of the firmware
+
+    def add_timer(self, timer):
+        """timer has due_us, period_us (0 = once) and fire()."""
+        self.remove_timer(timer)
+        self._timers = self._timers + (timer,)
+        self._find_next_timer()
+
+    def remove_timer(self, timer):
+        self._timers = tuple([t for t in self._timers if t is not timer])
+        self._find_next_timer()
+
+    def remove_timers(self):
+        self._timers = ()
+        self.timer_next = FAR
+
+    def _find_next_timer(self):
+        due = FAR
+        for timer in self._timers:
+            if timer.due_us < due:
+                due = timer.due_us
+        self.timer_next = due
+
+    def _run_timers(self, limit_us):
+        # Runs callbacks until limit_us, the next event of the bench, or until something else wants to be looked at.
+        if len(self._timers) != 1 or not self._timers[0].period_us:
+            self._run_due_timers()
+            return
+        timer = self._timers[0]
+        self.enter_isr()
+        try:
+            self._run_timer(timer, limit_us)
+        except Exception as error:  # noqa: BLE001  as on the board, whatever it was
+            self.leave_isr()
+            # What a timer callback lets escape is printed, and that timer runs no more.
+            self.remove_timer(timer)
+            self.callback_failed(error)
+        finally:
+            self.leave_isr()
+
+    def _run_timer(self, timer, limit_us):
+        # The one periodic timer, which is the usual case and has to be quick.
+        due = self.timer_next
+        while True:
+            if due > self.now:
+                self.now = due
+            timer.due_us = self.timer_next = due + timer.period_us
+            timer.callback(timer)
+            due = self.timer_next
+            if self.irqs or self.dead or due > limit_us or due >= self.next_event:
+                return
+
+    def _run_due_timers(self):
+        # Any number of timers, one instant.
+        now = self.timer_next
+        if now > self.now:
+            self.now = now
+        for timer in self._timers:
+            if timer.due_us > now:
+                continue
+            if timer.period_us:
+                timer.due_us += timer.period_us
+            else:
+                self.remove_timer(timer)
+            self.enter_isr()
+            try:
+                timer.callback(timer)
+            except Exception as error:  # noqa: BLE001  as on the board, whatever it was
+                self.leave_isr()
+                self.remove_timer(timer)
+                self.callback_failed(error)
+            finally:
+                self.leave_isr()
+        self._find_next_timer()
+
+    # interrupt context: as on the board, the heap is locked in it (on MicroPython; elsewhere there is nothing to lock)
+
+    def enter_isr(self):
+        self.in_isr = True
+        self._heap_lock()
+
+    def leave_isr(self):
+        if self.in_isr:
+            self.in_isr = False
+            self._heap_unlock()
+
+    def pause_isr(self):
+        """The bench acts in the middle of an interrupt handler, and may allocate until resume_isr()."""
+        if self.in_isr:
+            self._heap_unlock()
+
+    def resume_isr(self):
+        if self.in_isr:
+            self._heap_lock()
+
+    # waiting
+
+    def run_until(self, target_us, stop_on_input):
+        """Lets time pass to target_us; ends earlier when stop_on_input and there is input. Raises BoardReset."""
+        while True:
+            if self.irqs:
+                self.service_irqs()
+            if self.dead:
+                raise BoardReset()
+            if self.attention or self.now >= self.budget:
+                self.exchange()
+                continue
+            if stop_on_input and self.input_ready:
+                return
+            event = self.next_event
+            timer = self.timer_next
+            now = self.now
+            if now >= target_us:
+                if event > now and timer > now:
+                    return
+                limit = now
+            else:
+                limit = target_us if target_us < self.budget else self.budget
+            if event <= timer:
+                if event <= limit:
+                    self._run_event()
+                    continue
+            elif timer <= limit:
+                self._run_timers(limit)
+                continue
+            if limit > self.now:
+                self.now = limit
+
+    def spend(self, us):
+        """Time that a call itself takes. Inside an interrupt handler nothing else gets its turn."""
+        self.now += us
+        if self.in_isr:
+            return
+        now = self.now
+        if self.irqs or self.dead or self.timer_next <= now or self.next_event <= now or now >= self.budget:
+            self.run_until(now, False)

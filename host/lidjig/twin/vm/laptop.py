@@ -1,0 +1,268 @@
+"""The model machine: charger contract, sensor rail, lid input, power states and what can be seen of them from outside.
+
+Power states by their ACPI names: G3 no supply, S5 soft off, S0 working, S3 asleep. A transition takes a latency drawn
+from a lognormal distribution; on the way the display light and the SLP lines change at stated fractions of it.
+"""
+
+import gpio as g
+
+G3 = 0
+S5 = 1
+S0 = 2
+S3 = 3
+STATES = ("G3", "S5", "S0", "S3")
+
+_CHARGER_NEEDED_MV = 18000  # below this the model does not start
+_CHARGER_FULL_MV = 36300
+_CURRENT_FULL_MA = 3300
+_OFF_FALL_US = 50000
+
+
+class Laptop:
+    """facts: integers for rail, lines, lid, charger, latencies, signatures and faults; see world.py."""
+
+    def __init__(self, kernel, gpio, wiring, rng, facts):
+        self.kernel = kernel
+        self.gpio = gpio
+        self.wiring = wiring
+        self.facts = facts
+        self.rng = rng
+        self.state = G3
+        self.busy = ""  # name of the transition that runs
+        self.slp = [0, 0]
+        self.charger_mv = 0
+        self.level = [0, 0]  # lid inputs, after the thresholds
+        self.shut = None  # the lid inputs after sampling; None = not sampled yet
+        self.heard = None  # the last change of them that the machine did not miss
+        self.counts = {"starts": 0, "refused_starts": 0, "sleeps": 0, "wakes": 0, "missed": 0, "lid_changes": 0}
+        self._raw_shut = None
+        self._sampling = None
+        self._pending = []  # events of a running transition
+        self._contract = []
+
+    # charger
+
+    def connect_charger(self):
+        if self._contract or self.charger_mv:
+            return
+        charger = self.facts["charger"]
+        first = charger["first_us"]
+        second = first + charger["second_us"]
+        self._contract = [
+            self.kernel.after(first, self._charger_level, 5000),
+            self.kernel.after(second, self._charger_level, 20000),
+        ]
+
+    def _charger_level(self, mv):
+        self.charger_mv = mv + mv * self.facts["charger"]["error_ppm"] // 1000000
+        if mv == 5000:
+            self.kernel.after(self.facts["rail_rise_us"], self._rail_on)
+        self._show()
+        if mv == 20000:
+            self._contract = []
+            if self.facts["auto_start_us"]:
+                self.kernel.after(self.facts["auto_start_us"], self._button_pressed)
+
+    def _rail_on(self, _argument):
+        if self.charger_mv and self.state == G3:
+            self.state = S5
+            self.wiring.set_rail(self.facts["rail_mv"])
+            self._sample_later()
+            self._show()
+
+    def disconnect_charger(self):
+        for event in self._contract:
+            event.cancel()
+        self._contract = []
+        self.charger_mv = 0
+        self._abandon()
+        self._show()
+        self.kernel.after(_OFF_FALL_US, self._rail_off)
+
+    def _rail_off(self, _argument):
+        if self.charger_mv == 0:
+            self.state = G3
+            self.shut = self.heard = None
+            self._raw_shut = None
+            self.wiring.set_rail(0)
+            self._show()
+
+    def settle(self, state, charger):
+        """As if it had been in this state for a long time. state: S5, S0 or S3 with the charger, else G3."""
+        if charger:
+            self._charger_level_quietly(20000)
+            self.state = state
+            self.wiring.rail_mv = self.facts["rail_mv"]
+
+    def _charger_level_quietly(self, mv):
+        self.charger_mv = mv + mv * self.facts["charger"]["error_ppm"] // 1000000
+
+    def settled(self):
+        """After the network was solved for the first time: believe what the lid inputs say."""
+        if self._sampling is not None:
+            self._sampling.cancel()
+            self._sampling = None
+        if self.state != G3:
+            self.shut = self.heard = self._raw_shut = self._lines_say_shut()
+        self._show()
+
+    # lid input
+
+    def lines(self, vb_mv, b1_mv, b2_mv):
+        """The wiring says what the board's own ends of rail and lines are at."""
+        facts = self.facts
+        for k, mv in ((0, b1_mv), (1, b2_mv)):
+            if mv * 1000 > facts["input_high_permille"] * vb_mv and vb_mv > 0:
+                self.level[k] = 1
+            elif mv * 1000 < facts["input_low_permille"] * vb_mv or vb_mv <= 0:
+                self.level[k] = 0
+        if self.state != G3 and self._lines_say_shut() != self._raw_shut:
+            self._sample_later()
+
+    def _lines_say_shut(self):
+        facts = self.facts
+        if facts["ignores_lid"]:
+            return False
+        shut = 0
+        used = 0
+        for k in (0, 1):
+            line = facts["lines"][k]
+            if line is not None and line["lid"]:
+                used += 1
+                if self.level[k] == line["active_high"]:
+                    shut += 1
+        return shut == used if facts["lid_all"] else shut > 0
+
+    def _sample_later(self):
+        # The controller samples on its own grid and believes a level after so many equal samples. A level that is gone
+        # before that starts the count again, which is what cancelling does.
+        self._raw_shut = self._lines_say_shut()
+        if self._sampling is not None:
+            self._sampling.cancel()
+            self._sampling = None
+        if self._raw_shut == self.shut:
+            return
+        period = self.facts["sample_us"]
+        first = (self.kernel.now // period + 1) * period
+        self._sampling = self.kernel.at(first + (self.facts["samples"] - 1) * period, self._sampled)
+
+    def _sampled(self, _argument):
+        self._sampling = None
+        if self.state == G3:
+            return
+        known = self.shut is not None
+        self.shut = self._raw_shut
+        if not known:
+            self.heard = self.shut
+            return
+        self.counts["lid_changes"] += 1
+        miss_ppm = self.facts["miss_shut_ppm"] if self.shut else self.facts["miss_open_ppm"]
+        if miss_ppm and self.rng.chance_ppm(miss_ppm):
+            self.counts["missed"] += 1
+            return
+        self.heard = self.shut
+        self._lid_acts()
+
+    def _lid_acts(self):
+        if self.busy:
+            return
+        if self.state == S0 and self.heard:
+            self._fall_asleep()
+        elif self.state == S3 and self.heard is False and not self.facts["never_wakes"]:
+            self._wake()
+
+    # power button
+
+    def press_button(self):
+        self._button_pressed(None)
+
+    def _button_pressed(self, _argument):
+        if self.busy or self.charger_mv < _CHARGER_NEEDED_MV:
+            return
+        if self.state == S5:
+            # A lid that is believed shut keeps the machine from starting.
+            if self.facts["no_start"] or self.shut is not False:
+                self.counts["refused_starts"] += 1
+                return
+            self._start()
+        elif self.state == S3:
+            self._wake()
+
+    def force_off(self):
+        if self.state in (S0, S3) or self.busy:
+            self._abandon()
+            self.state = S5
+            self._show()
+
+    # transitions
+
+    def _abandon(self):
+        for event in self._pending:
+            event.cancel()
+        self._pending = []
+        self.busy = ""
+
+    def _transition(self, name, state, slp_part, light_part):
+        # slp_part, light_part: percent of the latency after which that sign of the new state shows.
+        latency = self.facts["latency"][name]
+        median, sigma_milli, low, high = latency
+        us = min(high, max(low, self.rng.lognormal(median, sigma_milli)))
+        self.busy = name
+        now = self.kernel.now
+        sign = self.facts["sign"][state]
+        self._pending = [
+            self.kernel.at(now + us * slp_part // 100, self._show_slp, sign),
+            self.kernel.at(now + us * light_part // 100, self._show_light, sign),
+            self.kernel.at(now + us, self._arrive, state),
+        ]
+
+    def _start(self):
+        self.counts["starts"] += 1
+        self._show_current(self.facts["sign"][S0])
+        self._transition("start", S0, self.facts["start_slp_percent"], 100)
+
+    def _fall_asleep(self):
+        self._transition("sleep", S3, 100, self.facts["sleep_light_percent"])
+
+    def _wake(self):
+        self._transition("wake", S0, self.facts["wake_slp_percent"], 100)
+
+    def _arrive(self, state):
+        if self.busy == "sleep":
+            self.counts["sleeps"] += 1
+        elif self.busy == "wake":
+            self.counts["wakes"] += 1
+        self.busy = ""
+        self._pending = []
+        self.state = state
+        self._show()
+        # A lid that moved during the transition acts now, unless that movement was missed.
+        self._lid_acts()
+
+    # what shows
+
+    def _show(self):
+        sign = self.facts["sign"][self.state]
+        self._show_slp(sign)
+        self._show_light(sign)
+        self._show_current(sign)
+        charger_at = g.CH_MUX_FIRST + 5
+        self.gpio.base[charger_at] = min(65535, self.charger_mv * 65535 // _CHARGER_FULL_MV)
+
+    def _show_slp(self, sign):
+        powered = self.state != G3
+        self.slp[0] = sign["slp3"] if powered else 0
+        self.slp[1] = sign["slp4"] if powered else 0
+        self.wiring.observers()
+
+    def _show_light(self, sign):
+        gpio = self.gpio
+        gpio.base[g.CH_LIGHT] = sign["light_permille"] * 65535 // 1000
+        gpio.gain[g.CH_LIGHT] = 1 + sign["light_noise"]
+
+    def _show_current(self, sign):
+        gpio = self.gpio
+        at = g.CH_MUX_FIRST + 6
+        ma = sign["current_ma"] if self.charger_mv else 0
+        gpio.base[at] = min(65535, ma * 65535 // _CURRENT_FULL_MA)
+        gpio.gain[at] = sign["current_noise"] if self.charger_mv else 1

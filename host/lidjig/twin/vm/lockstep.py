@@ -1,0 +1,114 @@
+"""The talk with the host over this process's own pipes: it says how far time may run, this end says what came of it.
+
+Every word from the host: code u8, tag u8, two unused bytes, length u32, number u64, then length bytes. Every answer:
+the marker, kind u8, flags u8, tag u8 of the word that it answers, an unused byte, length u32, time u64 (us), then
+length bytes. Bytes before a marker are what the interpreter itself printed. Only advance and the questions are
+answered.
+"""
+
+import json
+import struct
+import sys
+
+_HEAD = "<BB2xIQ"
+_HEAD_SIZE = 16
+_ANSWER = "<BBBxIQ"
+MARKER = b"\x00~LJ~\x00"
+
+# Words from the host.
+ADVANCE = 1  # number = us; bytes for the board
+OPERATOR = 2  # bytes = name of the action
+RESET = 3  # the board loses power for a moment
+LOOK = 4  # answered with the state of the bench, JSON
+HEAP = 5  # answered with this interpreter's heap, JSON
+QUIT = 6
+
+# Kinds of answers.
+TIME = 1  # time has passed, or bytes came; bytes from the board
+RESTARTED = 2  # as TIME; the board was reset since the answer before
+STATE = 3
+FAILED = 4  # this program itself failed; bytes = trace
+
+FLAG_RUNNING = 1
+FLAG_PROMPT = 2
+
+
+class Quit(BaseException):
+    """The host said so, or is gone."""
+
+
+class Lockstep:
+    """Joins the kernel's waits to the host. heap_report: called for HEAP."""
+
+    def __init__(self, world, heap_report):
+        self._world = world
+        self._heap_report = heap_report
+        self._in = sys.stdin.buffer
+        self._out = sys.stdout.buffer
+        self._owes = False
+        self._tag = 0
+        world.kernel.exchange = self.exchange
+
+    def _read(self, count):
+        data = self._in.read(count)
+        while data is not None and 0 < len(data) < count:
+            more = self._in.read(count - len(data))
+            if not more:
+                raise Quit()
+            data += more
+        if not data and count:
+            raise Quit()
+        return data
+
+    def _answer(self, kind, tag, data):
+        board = self._world.board
+        flags = FLAG_RUNNING if board.running else 0
+        if board.at_prompt:
+            flags |= FLAG_PROMPT
+        head = struct.pack(_ANSWER, kind, flags, tag, len(data), self._world.kernel.now)
+        # What was printed goes first; MicroPython's streams keep nothing back and have no flush().
+        if hasattr(sys.stdout, "flush"):
+            sys.stdout.flush()
+        self._out.write(MARKER + head + data)
+        if hasattr(self._out, "flush"):
+            self._out.flush()
+
+    def failed(self, trace):
+        self._answer(FAILED, 0, trace)
+
+    def exchange(self):
+        """Answers the advance that has ended, and takes the host's words until the next one."""
+        world = self._world
+        board, kernel = world.board, world.kernel
+        if self._owes:
+            data = bytes(board.tx)
+            board.tx = bytearray()
+            kind = TIME
+            if not board.told_reset:
+                board.told_reset = True
+                kind = RESTARTED
+            self._answer(kind, self._tag, data)
+            self._owes = False
+        kernel.attention = len(board.tx) > 0 or not board.told_reset
+        while True:
+            code, tag, length, number = struct.unpack(_HEAD, self._read(_HEAD_SIZE))
+            data = self._read(length) if length else b""
+            if code == ADVANCE:
+                self._owes = True
+                self._tag = tag
+                kernel.budget = kernel.now + number
+                board.host_sent(data)
+                return
+            if code == OPERATOR:
+                world.person.ask(data.decode())
+            elif code == LOOK:
+                self._answer(STATE, tag, json.dumps(world.look()).encode())
+            elif code == HEAP:
+                self._answer(STATE, tag, json.dumps(self._heap_report()).encode())
+            elif code == RESET:
+                board.request_reset(1)
+                board.told_reset = True
+                kernel.budget = kernel.now
+                return
+            elif code == QUIT:
+                raise Quit()

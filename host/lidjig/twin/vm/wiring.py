@@ -1,0 +1,270 @@
+"""Everything between the pins, the machine's connector and the sensor's: one resistor network, solved when it changes.
+
+The state of all switches is folded into one integer; for each such integer the node voltages are solved once and kept.
+What has a memory (thresholds with hysteresis, relay, machine, sensor) is decided after each solution, and the network
+is solved again until nothing changes.
+"""
+
+import gpio as g
+from circuit import GROUND, Circuit
+
+# Nodes. VM, M1, M2: connector towards the machine. VS, S1, S2: connector towards the sensor. VB, B1, B2: the same
+# three conductors at the machine's own board, beyond its wiring.
+VM, M1, M2, VS, S1, S2, VB, B1, B2 = range(9)
+NODES = ("VM", "M1", "M2", "VS", "S1", "S2", "VB", "B1", "B2")
+
+# The jig, as wired: ohms.
+_DRIVE_OHM = 220 + 25  # series resistor and the buffer's own output
+_TEST_OHM = 10000 + 25
+_FEED_OHM = 47
+_PULL_OHM = 10000 + 50
+_SENSE_OHM = 2000000  # divider of every divided analog channel
+_CONTACT_OHM = 1 / 10  # a relay contact
+_WIRE_OHM = 1 / 5
+_PLUG_FEED_OHM = 100
+_PLUG_PULL_OHM = 10000
+_SELF_DISCHARGE_OHM = 10000  # of a machine's rail that is off
+
+_JIG_MV = 3300
+_BUFFER_MIN_MV = 1200  # the machine-side buffers and translators work from here
+_SUPPLY_RISE_MV = 1500
+_SUPPLY_FALL_MV = 1400
+_RELAY_US = 3000
+_MV_FULL = 6600  # divided channels, at reading 65535
+_CACHE_MAX = 1024
+_ROUNDS_MAX = 16
+
+# What a sensor output does to its line.
+OUT_OPEN = 0
+OUT_LOW = 1
+OUT_HIGH = 2
+OUT_LEAK = 3
+
+
+class Wiring:
+    """The network; set `machine`, `sensor` before the first update()."""
+
+    def __init__(self, kernel, gpio, facts):
+        # facts: machine (rail and lines), sensor (loads), faults (resistances), jig (fitted); integers, see world.py
+        self.kernel = kernel
+        self.gpio = gpio
+        self.machine = None
+        self.sensor = None
+        self.plug_fitted = facts["plug_fitted"]
+        self.rail_mv = 0
+        self.mark_level = 1  # of the mark switch: low = pressed
+        self._facts = facts
+        self._cache = {}
+        self._relay_open = 0
+        self._relay_wanted = 0
+        self._buffers_on = 0
+        self._supply_ok = 0
+        self._busy = False
+        self._key = -1
+        self.mv = [0] * len(NODES)
+        self.solved = 0
+        for n in g.ELECTRICAL:
+            gpio.on_output[n] = self._pin_changed
+        gpio.on_output[g.RELAY] = self._relay_changed
+        gpio.base[g.CH_MUX_FIRST + 7] = _JIG_MV * 65535 // _MV_FULL
+
+    # pins
+
+    def _pin_changed(self, _n):
+        kernel = self.kernel
+        kernel.pause_isr()
+        try:
+            self.update()
+        finally:
+            kernel.resume_isr()
+
+    def _relay_changed(self, _n):
+        kernel = self.kernel
+        kernel.pause_isr()
+        try:
+            self._relay_wanted = self.gpio.given(g.RELAY)
+            kernel.after(_RELAY_US, self._relay_moved)
+        finally:
+            kernel.resume_isr()
+
+    def _relay_moved(self, _argument):
+        if self._relay_open != self._relay_wanted:
+            self._relay_open = self._relay_wanted
+            self.update()
+
+    def refresh_input(self, n):
+        """A pin became an input: give it its level again."""
+        kernel = self.kernel
+        kernel.pause_isr()
+        try:
+            self._levels()
+        finally:
+            kernel.resume_isr()
+
+    # the network
+
+    def _switches(self):
+        # One integer for all that can change the network.
+        gpio = self.gpio
+        given, mode, out = gpio.given, gpio.mode, gpio.out
+        key = self._relay_open | given(g.SENSOR_PWR) << 1 | self.plug_fitted << 2
+        shift = 3
+        for k in (0, 1):
+            for oe, data in ((g.DRV_OE[k], g.DRV_DATA[k]), (g.TST_OE[k], g.TST_DATA[k])):
+                if self._buffers_on and given(oe):
+                    key |= (2 if given(data) else 1) << shift
+                shift += 2
+            pull = g.PULL_S[k]
+            if mode[pull]:
+                key |= (2 if out[pull] else 1) << shift
+            shift += 2
+            key |= self.sensor.outputs[k] << shift
+            shift += 2
+        return key | self.rail_mv << shift
+
+    def _solve(self, key):
+        facts = self._facts
+        c = Circuit(len(NODES))
+        relay_open = key & 1
+        feed = key >> 1 & 1
+        for node in (VM, M1, M2, VS, S1, S2):
+            c.resistor(node, GROUND, _SENSE_OHM)
+        if not relay_open:
+            for a, b in ((VM, VS), (M1, S1), (M2, S2)):
+                c.resistor(a, b, _CONTACT_OHM)
+        elif feed:
+            c.source(VS, _JIG_MV / 1000, _FEED_OHM)
+        if facts["sensor_fitted"]:
+            c.resistor(VS, GROUND, facts["sensor_load_ohm"])
+        shift = 3
+        for m, s in ((M1, S1), (M2, S2)):
+            _buffer(c, m, key >> shift & 3, _DRIVE_OHM)
+            _buffer(c, m, key >> (shift + 2) & 3, _TEST_OHM)
+            pull = key >> (shift + 4) & 3
+            if pull == 2:
+                c.source(s, _JIG_MV / 1000, _PULL_OHM)
+            elif pull == 1:
+                c.resistor(s, GROUND, _PULL_OHM)
+            if facts["sensor_fitted"]:
+                _output(c, s, key >> (shift + 6) & 3, facts)
+            shift += 8
+        if key >> 2 & 1:
+            c.source(VM, _JIG_MV / 1000, _PLUG_FEED_OHM)
+            c.resistor(VM, M1, _PLUG_PULL_OHM)
+            c.resistor(VM, M2, _PLUG_PULL_OHM)
+        self._machine_side(c, key >> shift, not key >> 2 & 1)
+        self.solved += 1
+        return [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in c.voltages()]
+
+    def _machine_side(self, c, rail_mv, connected):
+        facts = self._facts
+        c.resistor(VB, GROUND, _SELF_DISCHARGE_OHM)
+        if rail_mv:
+            c.source(VB, rail_mv / 1000, facts["rail_mohm"] / 1000)
+        if connected and not facts["supply_missing"]:
+            c.resistor(VB, VM, _WIRE_OHM)
+        for k, m, b in ((0, M1, B1), (1, M2, B2)):
+            line = facts["lines"][k]
+            if line is None:
+                continue
+            c.resistor(b, GROUND, line["leak_ohm"])
+            if line["pull"] == 1:
+                c.resistor(b, VB, line["pull_ohm"])
+            elif line["pull"] == 2:
+                c.resistor(b, GROUND, line["pull_ohm"])
+            if not connected:
+                continue
+            if not line["open"]:
+                c.resistor(b, m, _WIRE_OHM)
+            if line["short_ground_mohm"]:
+                c.resistor(m, GROUND, line["short_ground_mohm"] / 1000)
+            if line["short_supply_mohm"]:
+                c.resistor(m, VM, line["short_supply_mohm"] / 1000)
+
+    def update(self):
+        """Solves the network for the present switches and tells everybody; repeats until nothing changes."""
+        if self._busy:
+            return
+        self._busy = True
+        try:
+            for _ in range(_ROUNDS_MAX):
+                key = self._switches()
+                if key == self._key:
+                    return
+                mv = self._cache.get(key)
+                if mv is None:
+                    if len(self._cache) >= _CACHE_MAX:
+                        self._cache.clear()
+                    mv = self._cache[key] = self._solve(key)
+                self._key = key
+                self.mv = mv
+                self._apply(mv)
+        finally:
+            self._busy = False
+
+    def _apply(self, mv):
+        base = self.gpio.base
+        base[g.CH_SUPPLY] = mv[VM] * 65535 // _MV_FULL
+        at = g.CH_MUX_FIRST
+        for node in (M1, M2, VS, S1, S2):
+            base[at] = mv[node] * 65535 // _MV_FULL
+            at += 1
+        self._buffers_on = 1 if mv[VM] >= _BUFFER_MIN_MV else 0
+        if mv[VM] > _SUPPLY_RISE_MV:
+            self._supply_ok = 1
+        elif mv[VM] < _SUPPLY_FALL_MV:
+            self._supply_ok = 0
+        self._levels()
+        self.sensor.supplied(mv[VS])
+        self.machine.lines(mv[VB], mv[B1], mv[B2])
+
+    def _levels(self):
+        mv = self.mv
+        set_input = self.gpio.set_input
+        for k, m, s in ((0, M1, S1), (1, M2, S2)):
+            set_input(g.SNS_M[k], 1 if self._buffers_on and 2 * mv[m] > mv[VM] else 0)
+            set_input(g.SNS_S[k], 1 if mv[s] > 1650 else 0)
+        set_input(g.SUPPLY_OK, self._supply_ok)
+        self.observers()
+        set_input(g.MARK, self.mark_level)
+
+    def observers(self):
+        """Levels of the two digital observers: the machine's SLP lines, or line 1 and 2 with the self-test plug."""
+        set_input = self.gpio.set_input
+        if self.plug_fitted:
+            set_input(g.OBS[0], 1 if self.mv[M1] > 1650 else 0)
+            set_input(g.OBS[1], 1 if self.mv[M2] > 1650 else 0)
+        else:
+            set_input(g.OBS[0], self.machine.slp[0])
+            set_input(g.OBS[1], self.machine.slp[1])
+
+    def set_rail(self, mv):
+        """The machine's sensor supply comes (mV) or goes (0)."""
+        self.rail_mv = mv
+        self.update()
+
+    def fit_plug(self, fitted):
+        """The self-test plug instead of the machine, or the machine again."""
+        self.plug_fitted = fitted
+        self._key = -1
+        self.update()
+        self._levels()
+
+
+def _buffer(c, node, state, ohm):
+    # A three-state buffer that lives on the machine's own supply, so it can neither exceed nor feed it.
+    if state == 2:
+        c.resistor(node, VM, ohm)
+    elif state == 1:
+        c.resistor(node, GROUND, ohm)
+
+
+def _output(c, node, state, facts):
+    if state == OUT_LOW:
+        c.resistor(node, GROUND, facts["sensor_on_ohm"])
+    elif state == OUT_HIGH:
+        c.resistor(node, VS, facts["sensor_on_ohm"])
+    elif state == OUT_LEAK:
+        c.resistor(node, GROUND, facts["sensor_leak_ohm"])
+    else:
+        c.resistor(node, GROUND, facts["sensor_off_ohm"])

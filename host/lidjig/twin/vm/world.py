@@ -1,0 +1,80 @@
+"""Puts the simulated bench together from the facts that the host read out of a scenario: integers throughout.
+
+Keys of the facts: see lidjig.twin.facts, which makes them.
+"""
+
+import gpio as g
+from board import Board
+from kernel import Kernel
+from laptop import STATES, Laptop
+from person import Person
+from rng import Rng
+from sensor import Lid, Sensor
+from wiring import NODES, Wiring
+
+
+class World:
+    """One bench: board, wiring, machine, sensor, lid and operator on one clock."""
+
+    def __init__(self, facts):
+        seed = facts["seed"]
+        self.kernel = Kernel()
+        converter = facts["converter"]
+        self.gpio = g.Gpio(
+            self.kernel, Rng(seed, "converter"), converter["noise"], converter["offset"], converter["spikes"]
+        )
+        self.board = Board(self.kernel, self.gpio, seed, facts["board"])
+        self.wiring = Wiring(self.kernel, self.gpio, facts["wiring"])
+        self.machine = Laptop(self.kernel, self.gpio, self.wiring, Rng(seed, "machine"), facts["machine"])
+        self.lid = Lid(self.kernel, facts["lid_mdeg"])
+        self.sensor = Sensor(self.kernel, self.wiring, Rng(seed, "sensor"), facts["sensor"], self.lid)
+        self.lid.sensor = self.sensor
+        self.wiring.machine = self.machine
+        self.wiring.sensor = self.sensor
+        self.board.refresh_input = self.wiring.refresh_input
+        self.person = Person(
+            self.kernel, self.gpio, self.wiring, self.machine, self.lid, Rng(seed, "operator"), facts["operator"]
+        )
+        self.kernel.callback_failed = self.board.print_failure
+        self.gpio.handler_failed = self.board.print_failure
+        self._settle(facts)
+        for event in facts["events"]:
+            self.kernel.at(event["t_us"], self._happens, event)
+
+    def _settle(self, facts):
+        self.machine.settle(facts["start_state"], facts["charger"])
+        self.sensor.publish_first()
+        self.wiring.update()
+        self.sensor.settle()
+        self.wiring.update()
+        self.machine.settled()
+
+    def _happens(self, event):
+        if event["do"] == "set-rail":
+            self.wiring.set_rail(event["mv"])
+        else:
+            self.person.act(event["do"])
+
+    def look(self):
+        """State of the bench, for whoever tests or explains it; the firmware cannot see this."""
+        wiring = self.wiring
+        state = {
+            "t_us": self.kernel.now,
+            "state": STATES[self.machine.state],
+            "busy": self.machine.busy,
+            "lid_mdeg": self.lid.angle_mdeg,
+            "charger_mv": self.machine.charger_mv,
+            "shut": self.machine.shut,
+            "boots": self.board.boots,
+            "solved": wiring.solved,
+            "asked_unknown": self.person.unknown,
+            "done": self.person.done,
+            "sensor_drops": self.sensor.drops,
+            "outputs": self.sensor.outputs,
+            "pins": [self.gpio.given(n) for n in range(g.PINS)],
+        }
+        for k in range(len(NODES)):
+            state[NODES[k]] = wiring.mv[k]
+        for name in self.machine.counts:
+            state[name] = self.machine.counts[name]
+        return state
