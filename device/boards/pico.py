@@ -1,0 +1,232 @@
+# Raspberry Pi Pico, Pico 2 and boards with the same pin numbers (RP2040, RP2350).
+#
+# Pin map, power switching and timers. PINS is what WIRING.md's table is checked against.
+import time
+
+import machine
+from machine import ADC, WDT, Pin, Timer
+from micropython import const
+
+from shared_proto import names
+
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+# Signal, GPIO number and kind: out, in, adc, or drive (may put a voltage on a connector; an input unless armed).
+PINS = (
+    ("MUX_B", 0, "out"),
+    ("MUX_C", 1, "out"),
+    ("DRV1_DATA", 2, "drive"),
+    ("DRV1_OE", 3, "drive"),
+    ("DRV2_DATA", 4, "drive"),
+    ("DRV2_OE", 5, "drive"),
+    ("TST1_DATA", 6, "drive"),
+    ("TST1_OE", 7, "drive"),
+    ("TST2_DATA", 8, "drive"),
+    ("TST2_OE", 9, "drive"),
+    ("SNS_M1", 10, "in"),
+    ("SNS_M2", 11, "in"),
+    ("SNS_S1", 12, "in"),
+    ("SNS_S2", 13, "in"),
+    ("SUPPLY_OK", 14, "in"),
+    ("MARK", 15, "in"),
+    ("RELAY", 16, "out"),
+    ("SENSOR_PWR", 17, "drive"),
+    ("PULL_S1", 18, "drive"),
+    ("PULL_S2", 19, "drive"),
+    ("OBS1", 20, "in"),
+    ("OBS2", 21, "in"),
+    ("MUX_A", 22, "out"),
+    ("LED", 25, "out"),
+    ("ADC_SUPPLY", 26, "adc"),
+    ("ADC_MUX", 27, "adc"),
+    ("ADC_LIGHT", 28, "adc"),
+)
+
+_MARK = const(15)
+_RELAY = const(16)
+_LED = const(25)
+_TICK_MS = const(1)
+# Below the 8388 ms that the RP2040's watchdog can count (releases 1.26 to 1.28 refuse more).
+_WATCHDOG_MS = const(5000)
+
+# Pins of the lines, in the order of names.LINES. The mark switch pulls low: its level is inverted.
+_LINE_PINS = (10, 11, 12, 13, 14, 15, 20, 21)
+_LINES_ACTIVE_LOW = const(1 << 5)
+
+# Bound once: looking up Pin.IN in an interrupt costs a global and an attribute each.
+_IN = Pin.IN
+_OUT = Pin.OUT
+_BOTH_EDGES = Pin.IRQ_RISING | Pin.IRQ_FALLING
+
+
+def boot_files() -> str:
+    # Folder on the board's flash for what must outlive a power cut.
+    return "/kept"
+
+
+def mark_held() -> bool:
+    # The mark switch at power-up: three readings 10 ms apart, so that a spike does not skip the firmware.
+    pin = Pin(_MARK, _IN)
+    for _ in range(3):
+        if pin():
+            return False
+        time.sleep_ms(10)
+    return True
+
+
+class Board:
+    # What the firmware may ask of the hardware. Drive pins are inputs unless ready() was called; the external
+    # 10 kohm pull-downs then hold every enable low, and the buffers are high impedance.
+
+    abilities = names.ABILITY_RELAY | names.ABILITY_SENSOR_POWER | names.ABILITY_OUTPUTS_2
+    lines_active_low = _LINES_ACTIVE_LOW
+    supply_full_scale_mv = 6600
+
+    def __init__(self) -> None:
+        self.drive_data = (Pin(2, _IN), Pin(4, _IN))
+        self.drive_enable = (Pin(3, _IN), Pin(5, _IN))
+        self.test_data = (Pin(6, _IN), Pin(8, _IN))
+        self.test_enable = (Pin(7, _IN), Pin(9, _IN))
+        self.pull = (Pin(18, _IN), Pin(19, _IN))
+        self.sensor_power = Pin(17, _IN)
+        self.relay = Pin(_RELAY, _OUT, value=0)
+        self.led = Pin(_LED, _OUT, value=0)
+        self.lines = tuple([Pin(number, _IN) for number in _LINE_PINS])
+        self.supply_ok = self.lines[names.LINE_SUPPLY_OK]
+        self._address = 0
+        self._mux = (Pin(22, _OUT, value=0), Pin(0, _OUT, value=0), Pin(1, _OUT, value=0))
+        # RP2040 pins sink about 60 uA after reset: made plain inputs before the ADC takes them.
+        for number in (26, 27, 28):
+            Pin(number, _IN)
+        self.read_supply = ADC(26).read_u16
+        self.read_mux = ADC(27).read_u16
+        self.read_light = ADC(28).read_u16
+        self._timer = Timer(-1)
+        self._watchdog: WDT | None = None
+        self.safe_relay = 0  # relay level of the safe route; let_go() returns to it
+        # The stubs give ticks types of their own, to keep them out of sums; rings hold plain integers.
+        self.ticks_us: Callable[[], int] = time.ticks_us  # type: ignore[assignment]
+        self.ticks_diff: Callable[[int, int], int] = time.ticks_diff
+        self.ticks_add: Callable[[int, int], int] = time.ticks_add  # type: ignore[assignment]
+
+    # -- called from anywhere, interrupts included: allocates nothing -------------------------------
+
+    def let_go(self) -> None:
+        # Enables first, since they alone make the outputs high impedance; then every drive pin back to input,
+        # so that a write still under way in interrupted code only sets an output latch that drives nothing.
+        one, two = self.drive_enable
+        one(0)
+        two(0)
+        one.init(_IN)
+        two.init(_IN)
+        one, two = self.test_enable
+        one(0)
+        two(0)
+        one.init(_IN)
+        two.init(_IN)
+        self.sensor_power(0)
+        self.sensor_power.init(_IN)
+        one, two = self.pull
+        one.init(_IN)
+        two.init(_IN)
+        one, two = self.drive_data
+        one.init(_IN)
+        two.init(_IN)
+        one, two = self.test_data
+        one.init(_IN)
+        two.init(_IN)
+        self.relay(self.safe_relay)  # after the enables: break before make
+        self.led(0)
+
+    def select(self, channel: int) -> None:
+        # Analog switch to a names.CH_ channel of the switch (1..8); settled well within the millisecond to
+        # come.
+        # Only the bits that change are written.
+        address = channel - 1
+        changed = address ^ self._address
+        self._address = address
+        a, b, c = self._mux
+        if changed & 1:
+            a(address & 1)
+        if changed & 2:
+            b((address >> 1) & 1)
+        if changed & 4:
+            c(address >> 2)
+
+    # -- called from the service loop only ----------------------------------------------------------
+
+    def ready(self) -> None:
+        # Drive pins become outputs, all disabled. pull and sensor power stay inputs until they are asked for.
+        for pin in self.drive_enable + self.test_enable:
+            pin.init(_OUT, value=0)
+        for pin in self.drive_data + self.test_data:
+            pin.init(_OUT, value=0)
+        self.sensor_power.init(_OUT, value=0)
+        self.led(1)
+
+    def set_pull(self, line: int, state: int) -> None:
+        pin = self.pull[line]
+        if state == names.LOAD_OFF:
+            pin.init(_IN)
+        else:
+            pin.init(_OUT, value=1 if state == names.LOAD_HIGH else 0)
+
+    def set_test(self, line: int, state: int) -> None:
+        self.test_enable[line](0)
+        if state != names.LOAD_OFF:
+            self.test_data[line](1 if state == names.LOAD_HIGH else 0)
+            self.test_enable[line](1)
+
+    def loads_off(self) -> None:
+        for line in (0, 1):
+            self.set_test(line, names.LOAD_OFF)
+            self.set_pull(line, names.LOAD_OFF)
+
+    def on_edges(self, line: int, handler: "Callable[[Pin], None] | None") -> None:
+        # handler(pin) in a hard interrupt on both edges; None stops.
+        self.lines[line].irq(handler=handler, trigger=_BOTH_EDGES, hard=True)
+
+    def start_tick(self, callback: "Callable[[Timer], None]") -> None:
+        self._timer.init(period=_TICK_MS, mode=Timer.PERIODIC, callback=callback, hard=True)
+
+    def stop_tick(self) -> None:
+        self._timer.deinit()
+
+    def guard(self) -> None:
+        # Starts the watchdog; it can never be stopped again, only a reset ends it.
+        if self._watchdog is None:
+            self._watchdog = WDT(timeout=_WATCHDOG_MS)
+
+    @property
+    def guarded(self) -> bool:
+        return self._watchdog is not None
+
+    def feed(self) -> None:
+        if self._watchdog is not None:
+            self._watchdog.feed()
+
+    def reset_cause(self) -> int:
+        # machine.reset() goes through the watchdog on this chip; the caller tells the two apart by what it
+        # noted.
+        cause = machine.reset_cause()
+        if cause == machine.PWRON_RESET:
+            return names.RESET_POWER
+        if cause == machine.WDT_RESET:
+            return names.RESET_WATCHDOG
+        return names.RESET_SOFT
+
+    def reset(self) -> None:
+        machine.reset()
+
+    def unique_id(self) -> bytes:
+        return machine.unique_id()
+
+    def release_all(self) -> None:
+        # For the way out: everything as an unpowered jig would have it.
+        self.stop_tick()
+        for line in range(len(self.lines)):
+            self.on_edges(line, None)
+        self.safe_relay = 0
+        self.let_go()

@@ -1,0 +1,64 @@
+# Sensor profile and wiring: parsed and cross-checked when they arrive, never in the tick.
+import binascii
+
+from shared_proto import blobs, names
+
+
+def crc32(data: bytes) -> int:
+    return binascii.crc32(data) & 0xFFFFFFFF
+
+
+def _position(fields: tuple, name: str) -> int:
+    for position in range(len(fields)):
+        if fields[position][0] == name:
+            return position
+    return len(fields)
+
+
+def parse(kind: int, data: bytes) -> tuple:
+    # (values, -1), or (None, position of the first bad field). Any bytes at all.
+    if kind == names.BLOB_WIRING:
+        return blobs.unpack(blobs.WIRING_FIELDS, data)
+    if kind != names.BLOB_PROFILE:
+        return None, 0
+    values, bad = blobs.unpack(blobs.PROFILE_FIELDS, data)
+    if values is None:
+        return None, bad
+    name = _contradiction(values)
+    if name:
+        return None, _position(blobs.PROFILE_FIELDS, name)
+    return values, -1
+
+
+def _contradiction(values: dict) -> str:
+    # Name of a field that does not go with those before it; "" when all is well.
+    if values["supply_max_mv"] <= values["supply_min_mv"]:
+        return "supply_max_mv"
+    if values["angle_max_mdeg"] <= values["angle_min_mdeg"]:
+        return "angle_max_mdeg"
+    if not values["angle_min_mdeg"] <= values["start_mdeg"] <= values["angle_max_mdeg"]:
+        return "start_mdeg"
+    for k in range(1, values["outputs"] + 1):
+        # Equal would leave open which side of the angle operates.
+        if values["operate_mdeg_%d" % k] == values["release_mdeg_%d" % k]:
+            return "release_mdeg_%d" % k
+    return ""
+
+
+class Blob:
+    # One record in force: its bytes, their CRC and the parsed values; without a record, data is b"" and crc
+    # 0.
+    def __init__(self, kind: int, file: str) -> None:
+        self.kind = kind
+        self.file = file
+        self.clear()
+
+    def clear(self) -> None:
+        self.data = b""
+        self.crc = 0
+        self.values: dict | None = None
+
+    def take(self, data: bytes, values: dict) -> None:
+        self.data = bytes(data)
+        self.crc = crc32(self.data)
+        self.values = values

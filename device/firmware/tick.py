@@ -1,0 +1,296 @@
+# The tick: once a millisecond while armed, moving, watching or measuring, in a hard timer interrupt.
+#
+# Order: guard (silence, supply, contention), motion, transfer and outputs, one analog turn. Nothing here
+# allocates: small integers, indexing, calls of what was bound beforehand. What must be told to the host goes
+# into the ring.
+#
+# Who may touch what. Enables of the drive buffers are raised here and nowhere else, so only the tick and the
+# supply interrupt meet at them: after raising one, the tick looks at `lost` again and lets go; and let_go()
+# makes the pins inputs, so that a late write drives nothing. The service loop sets wishes (drive, override,
+# reapply) and reads results. A trip is latched here with reason, detail and ticks; the first one stays until
+# the service loop has taken it.
+
+from array import array
+
+from boards import Board
+from micropython import const
+
+from firmware.motion import Motion
+from firmware.ring import OUTPUT, Ring
+from firmware.scan import Scan
+from firmware.transfer import RELEASED, Transfer
+from shared_proto import names
+
+_SILENCE_MS = const(1000)  # promise: let go after 1 s without a good frame
+_SUPPLY_TICKS = const(2)  # promise: 2 ms
+_CONTENTION_TICKS = const(5)  # promise: 5 ms
+_TICK_US = const(1000)
+_HALF_TICK_US = const(500)
+_NO_CODE = const(-1)
+_NOT_DRIVEN = const(2)  # RELEASED, as a constant for the tick
+_COUNT_MASK = const(0x3FFFFFFF)
+_TIMED = const(15)
+_MEASURING = const(2)  # scan.active while a measurement runs
+_RAW_MAX = const(0xFFFF)
+# Without an edge on the digital line, a reading below this (1.3 V of 6.6 V; the supervisor falls below 1.4 V)
+# is a loss.
+_SUPPLY_GONE_RAW = const(12909)
+
+
+class Tick:
+    def __init__(self, board: Board, ring: Ring, motion: Motion, transfer: Transfer, scan: Scan) -> None:
+        self._board = board
+        self._ticks_us = board.ticks_us
+        self._ticks_diff = board.ticks_diff
+        self._read_supply = board.read_supply
+        self._sense_1 = board.lines[names.LINE_M1]
+        self._sense_2 = board.lines[names.LINE_M2]
+        self._let_go = board.let_go
+        self._push = ring.push
+        self._motion = motion
+        self._step = motion.step
+        self._table = transfer.table
+        self._level_of = transfer.level_of
+        self._active_level = transfer.active_level
+        self._scan = scan
+        self._scan_step = scan.step
+        self.run_ref = self.run  # bound once; the timer is given this
+        # the tick's own
+        self.count = 0
+        self.us_max = 0
+        self.supply_raw = 0
+        self.state = 0  # operated bits by the transfer
+        self._driving = 0
+        self._told = 0  # operated bits as the host was told them
+        self._want_1 = _NOT_DRIVEN
+        self._want_2 = _NOT_DRIVEN
+        self._wrong_run = array("i", [0, 0])  # readings in a row that were wrong, and the count of the last one
+        self._wrong_at = array("i", [0, 0])
+        self._bad_run = 0
+        self._bad_at = 0
+        self._looking = 0  # the angle may have changed since the last look at the transfer
+        self._code = _NO_CODE  # of the step seen last
+        self._beat_us = 0  # until the emulated sensor looks again
+        self._beat_at = 0  # count of the tick in which it looked last
+        self.error: Exception | None = None  # what the tick met, for the log
+        # latched by the tick (reason last: the service loop looks at it first)
+        self.reason = 0
+        self.detail = 0
+        self.since = 0
+        # latched by the supply interrupt, apart, since it may come in the middle of the tick
+        self.lost = 0
+        self.lost_since = 0
+        # set by the service loop
+        self.armed = 0
+        self.needs_supply = 0  # armed with supply, or driving the machine: loss trips
+        self.drive = 0  # route standin is in force
+        self.busy = 0  # something moves, or reapply is set; the tick lowers it when all is done
+        self.reapply = 0
+        self._silent_at = 0  # count at which the host has been silent for too long
+        self._supply_low_raw = 0
+        self.supply_high_raw = _RAW_MAX
+        self.update_us = 1000
+        self.override = bytearray(2)  # 0 = profile, 1 = low, 2 = high, 3 = released
+
+    # -- interrupts and tick ------------------------------------------------------------------------
+
+    def run(self, _timer: object) -> None:
+        # The common path stands here in one piece: a call costs as much as thirty operations.
+        now = self._ticks_us()
+        count = (self.count + 1) & _COUNT_MASK
+        self.count = count
+        timed = 0 if count & _TIMED else 1
+        try:
+            raw = self._read_supply()
+            self.supply_raw = raw
+            if self.armed:
+                if count == self._silent_at:
+                    self._trip(names.REASON_SILENCE, 0, now)
+                if raw > self.supply_high_raw or raw < self._supply_low_raw:
+                    self._bad_supply(raw, count, now)
+                want = self._want_1
+                if want != _NOT_DRIVEN and self._sense_1() != want:
+                    self._contended(0, count, now)
+                want = self._want_2
+                if want != _NOT_DRIVEN and self._sense_2() != want:
+                    self._contended(1, count, now)
+            busy = self.busy
+            if busy:
+                # Before the transfer: a route that is being left must not be driven once more.
+                if self.reapply:
+                    self.reapply = 0
+                    self._apply_all(now)
+                motion = self._motion
+                moving = motion.moving
+                if moving:
+                    timed |= self._step(now)
+                    if not self._looking:
+                        self._resume(count)
+                if self._looking:
+                    # The emulated sensor looks at the angle every update_us, on a beat of its own.
+                    beat = self._beat_us - _TICK_US
+                    if beat > _HALF_TICK_US:
+                        self._beat_us = beat
+                    else:
+                        self._beat_us = beat + self.update_us
+                        self._looking = moving
+                        self._beat_at = count
+                        code = self._table[motion.angle_mdeg // 100]
+                        if code != self._code:
+                            timed = 1
+                            self._change(code, now)
+                elif not moving:
+                    self.busy = 0
+            # While something moves, analog turns are taken in every fourth tick; a measurement's readings in every one.
+            active = self._scan.active
+            if active and (not busy or not count & 3 or active == _MEASURING):
+                self._scan_step(now, raw)
+        except Exception as error:  # noqa: BLE001  any error in here must end in high impedance, whatever it was
+            self.error = error
+            self._trip(names.REASON_FIRMWARE, -1, now)
+        if timed:
+            # One tick in 16, and all in which something begins, ends or changes: the longest ones.
+            spent = self._ticks_diff(self._ticks_us(), now)
+            if spent > self.us_max:
+                self.us_max = spent
+
+    def supply_lost(self, ticks: int) -> None:
+        # From the supply line's hard interrupt.
+        if self.needs_supply and not self.lost:
+            self._let_go()
+            self.lost_since = ticks
+            self.lost = 1
+
+    def _trip(self, reason: int, detail: int, now: int) -> None:
+        self._let_go()
+        self._driving = 0
+        self._want_1 = _NOT_DRIVEN
+        self._want_2 = _NOT_DRIVEN
+        if not self.reason:
+            self.detail = detail
+            self.since = now
+            self.reason = reason
+
+    def _bad_supply(self, raw: int, count: int, now: int) -> None:
+        self._bad_run = self._bad_run + 1 if count == (self._bad_at + 1) & _COUNT_MASK else 1
+        self._bad_at = count
+        if self._bad_run >= _SUPPLY_TICKS:
+            reason = names.REASON_OVERVOLTAGE if raw > self.supply_high_raw else names.REASON_SUPPLY_LOSS
+            self._trip(reason, self._mv(raw), now)
+
+    def _contended(self, output: int, count: int, now: int) -> None:
+        run = self._wrong_run[output] + 1 if count == (self._wrong_at[output] + 1) & _COUNT_MASK else 1
+        self._wrong_run[output] = run
+        self._wrong_at[output] = count
+        if run >= _CONTENTION_TICKS:
+            self._trip(names.REASON_CONTENTION, output, now)
+
+    def _mv(self, raw: int) -> int:
+        return raw * self._board.supply_full_scale_mv // _RAW_MAX  # 65535 * 6600 < 2**29
+
+    def _resume(self, count: int) -> None:
+        # The sensor's beats went on while nothing moved; they are taken up where they would be now. (Counted over
+        # 2**20 ticks, 17 min: the product below stays under 2**30.)
+        passed_us = ((count - self._beat_at - 1) & 0xFFFFF) * _TICK_US
+        self._beat_us -= passed_us % self.update_us
+        if self._beat_us <= _HALF_TICK_US:
+            self._beat_us += self.update_us
+        self._looking = 1
+
+    def _change(self, code: int, now: int) -> None:
+        # The angle has come to a step with another code: set what it sets, clear what it clears.
+        self._code = code
+        before = self.state
+        after = (before | (code & 3)) & ~(code >> 2)
+        self.state = after
+        if self._driving:
+            changed = before ^ after
+            if changed & 1:
+                self._apply(0, after & 1, now)
+            if changed & 2:
+                self._apply(1, after >> 1, now)
+
+    def _apply_all(self, now: int) -> None:
+        # Route or override changed.
+        if not self.drive or self.reason or self.lost:
+            self._driving = 0
+            self._told = 0
+            self._want_1 = _NOT_DRIVEN
+            self._want_2 = _NOT_DRIVEN
+            for enable in self._board.drive_enable:
+                enable(0)
+            return
+        self._driving = 1
+        self._apply(0, self.state & 1, now)
+        self._apply(1, self.state >> 1, now)
+
+    def _apply(self, output: int, operated: int, now: int) -> None:
+        # One output to the level that the profile or an override asks for. The host is told when it starts or
+        # stops being operated; on entering the route, released counts as what the machine saw before.
+        board = self._board
+        override = self.override[output]
+        if override:
+            level = override - 1
+            operated = 1 if level == self._active_level[output] else 0
+        else:
+            level = self._level_of[2 * output + operated]
+        enable = board.drive_enable[output]
+        if level == RELEASED:
+            enable(0)
+        else:
+            board.drive_data[output](level)
+            enable(1)
+            if self.lost:
+                self._let_go()
+                level = _NOT_DRIVEN
+        if output:
+            self._want_2 = level
+        else:
+            self._want_1 = level
+        bit = 1 << output
+        if operated << output != self._told & bit:
+            self._told ^= bit
+            self._push(OUTPUT, now, output | operated << 1, self._motion.angle_mdeg)
+
+    # -- service loop -------------------------------------------------------------------------------
+
+    def heard(self) -> None:
+        self._silent_at = (self.count + _SILENCE_MS) & _COUNT_MASK
+
+    def need_supply(self) -> None:
+        self._supply_low_raw = _SUPPLY_GONE_RAW
+        self.needs_supply = 1
+
+    def apply(self) -> None:
+        # The wishes have changed: the next tick carries them out.
+        self.reapply = 1
+        self.busy = 1
+
+    def start_at(self, state: int) -> None:
+        # A new profile: operated bits at its start angle; nothing to look at until something moves.
+        self._looking = 0
+        self._code = _NO_CODE
+        self.state = state
+
+    def release(self) -> None:
+        # No longer armed: wishes off first, so that a tick in between finds nothing to drive.
+        self.armed = 0
+        self.needs_supply = 0
+        self._supply_low_raw = 0
+        self.drive = 0
+        self._driving = 0
+        self._told = 0
+        self._want_1 = _NOT_DRIVEN
+        self._want_2 = _NOT_DRIVEN
+        self.override[0] = 0
+        self.override[1] = 0
+        self._let_go()
+
+    def forget_trip(self) -> None:
+        self.reason = 0
+        self.lost = 0
+        self._bad_run = 0
+        self._wrong_run[0] = self._wrong_run[1] = 0
+
+    def driving(self) -> bool:
+        return self._driving == 1

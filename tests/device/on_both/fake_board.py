@@ -1,0 +1,415 @@
+"""A bench small enough to see through: fake machine and time modules, simply wired pins, a console, a host.
+
+Runs on CPython and MicroPython. Time moves only in Bench.advance() (and so in console.wait()); the tick and
+pin interrupts run from there. Import this before anything of the firmware.
+"""
+
+import sys
+
+heap_lock = heap_unlock = None
+if sys.implementation.name == "micropython":
+    from micropython import heap_lock, heap_unlock
+
+PERIOD = 1 << 30
+DRIVE_PINS = (2, 3, 4, 5, 6, 7, 8, 9, 17, 18, 19)  # all that can put a voltage on a connector
+
+
+class Pin:
+    IN = 0
+    OUT = 1
+    IRQ_FALLING = 4
+    IRQ_RISING = 8
+
+    def __init__(self, number, mode=-1, pull=-1, *, value=None):
+        self.number = number
+        bench.pins[number] = self
+        if mode != -1:
+            self.init(mode, pull, value=value)
+
+    def init(self, mode=-1, pull=-1, *, value=None):
+        if value is not None:
+            bench.out[self.number] = value
+        if mode != -1:
+            bench.mode[self.number] = mode
+        bench.settle()
+
+    def __call__(self, x=None):
+        if x is None:
+            return bench.level(self.number)
+        bench.out[self.number] = 1 if x else 0
+        if bench.mode[self.number] == Pin.OUT:
+            bench.settle()
+
+    value = __call__
+
+    def irq(self, handler=None, trigger=12, *, hard=False):
+        assert hard, "edges are stamped in hard interrupts"
+        bench.handlers[self.number] = handler
+
+
+class ADC:
+    def __init__(self, pin):
+        self.channel = (pin if isinstance(pin, int) else pin.number) - 26
+
+    def read_u16(self):
+        bench.adc_reads += 1
+        if self.channel == 0:
+            return bench.raw[0]
+        if self.channel == 2:
+            return bench.raw[9]
+        return bench.raw[1 + (bench.given(22) | bench.given(0) << 1 | bench.given(1) << 2)]
+
+
+class Timer:
+    PERIODIC = 1
+    ONE_SHOT = 0
+
+    def __init__(self, number=-1):
+        self.callback = None
+
+    def init(self, *, mode=1, period=-1, callback=None, hard=False):
+        assert hard and period == 1 and mode == Timer.PERIODIC
+        self.callback = callback
+        bench.timer = self
+
+    def deinit(self):
+        bench.timer = None
+
+
+class WDT:
+    def __init__(self, timeout=5000):
+        assert timeout <= 8388  # MicroPython 1.26 to 1.28, ports/rp2/machine_wdt.c
+        bench.watchdog_fed += 1
+
+    def feed(self):
+        bench.watchdog_fed += 1
+
+
+class ResetNow(BaseException):
+    pass
+
+
+class Bench:
+    def __init__(self):
+        self.reset()
+
+    def reset(self):
+        self.pins = [None] * 30
+        self.mode = [0] * 30
+        self.out = [0] * 30
+        self.seen = [0] * 30
+        self.handlers = [None] * 30
+        self.timer = None
+        self.now_us = 0
+        self.offset = 0
+        self.cause = 1
+        self.watchdog_fed = 0
+        self.adc_reads = 0
+        self.interrupts = 0
+        self.supply = 1
+        self.held = [None, None]  # a level that somebody else forces on a machine line
+        self.mark = 1
+        self.observers = [0, 0]
+        self.sensor = [1, 1]
+        self.raw = [17873] + [30000] * 9  # supply: 1.8 V of 6.6 V
+        self.rx = bytearray()
+        self.tx = bytearray()
+        self.tx_room = 1 << 20
+        self.skip_ticks = False
+        self.interrupt_characters = []
+
+    def given(self, number):
+        return self.out[number] & self.mode[number]
+
+    def line(self, k):
+        # Machine line k: somebody else, the drive buffer, or the machine's pull-up; nothing without supply.
+        if not self.supply:
+            return 0
+        if self.held[k] is not None:
+            return self.held[k]
+        if self.given(3 + 2 * k):
+            return self.given(2 + 2 * k)
+        return 1
+
+    def level(self, number):
+        if self.mode[number] == Pin.OUT:
+            return self.out[number]
+        if number in (10, 11):
+            return self.line(number - 10)
+        if number in (12, 13):
+            return self.sensor[number - 12]
+        if number == 14:
+            return self.supply
+        if number == 15:
+            return self.mark
+        if number in (20, 21):
+            return self.observers[number - 20]
+        return 0
+
+    def settle(self):
+        # Edges of inputs since the last look become interrupts.
+        for number in (10, 11, 12, 13, 14, 15, 20, 21):
+            level = self.level(number)
+            if level != self.seen[number]:
+                self.seen[number] = level
+                handler = self.handlers[number]
+                if handler is not None:
+                    self.interrupt(handler, self.pins[number])
+
+    def set(self, **what):
+        for name in what:
+            setattr(self, name, what[name])
+        self.settle()
+
+    def interrupt(self, handler, argument):
+        # A hard interrupt: on MicroPython nothing in it may touch the heap.
+        self.interrupts += 1
+        if heap_lock is None:
+            handler(argument)
+            return
+        heap_lock()
+        try:
+            handler(argument)
+        finally:
+            heap_unlock()
+
+    def advance(self, us):
+        end = self.now_us + us
+        while self.now_us < end:
+            step = 1000 - self.now_us % 1000
+            if self.now_us + step > end:
+                self.now_us = end
+                return
+            self.now_us += step
+            if self.timer is not None and not self.skip_ticks:
+                self.interrupt(self.timer.callback, self.timer)
+
+    # console
+
+    def wait(self, timeout_ms):
+        for _ in range(timeout_ms):
+            if self.rx:
+                return True
+            self.advance(1000)
+        return bool(self.rx)
+
+    def read(self):
+        data = bytes(self.rx)
+        self.rx = bytearray()
+        return data
+
+    def write(self, data):
+        taken = min(len(data), self.tx_room)
+        self.tx.extend(data[:taken])
+        return taken
+
+    def high_impedance(self):
+        return all([self.mode[n] == Pin.IN for n in DRIVE_PINS])
+
+
+bench = Bench()
+
+
+class Module:
+    pass
+
+
+def _machine():
+    machine = Module()
+    machine.Pin, machine.ADC, machine.Timer, machine.WDT = Pin, ADC, Timer, WDT
+    machine.PWRON_RESET, machine.WDT_RESET = 1, 3
+    machine.reset_cause = lambda: bench.cause
+    machine.unique_id = lambda: b"\x01\x02\x03\x04\x05\x06\x07\x08"
+
+    def reset():
+        raise ResetNow()
+
+    machine.reset = reset
+    return machine
+
+
+def _time():
+    def ticks_us():
+        return (bench.now_us + bench.offset) & (PERIOD - 1)
+
+    def ticks_diff(a, b):
+        return ((a - b + PERIOD // 2) & (PERIOD - 1)) - PERIOD // 2
+
+    def ticks_add(a, delta):
+        return (a + delta) & (PERIOD - 1)
+
+    def sleep_ms(ms):
+        bench.advance(ms * 1000)
+
+    clock = Module()
+    clock.ticks_us, clock.ticks_diff, clock.ticks_add, clock.sleep_ms = ticks_us, ticks_diff, ticks_add, sleep_ms
+    return clock
+
+
+def _micropython():
+    # What this interpreter has, and what only a board has.
+    fake = Module()
+    if sys.implementation.name == "micropython":
+        import micropython
+
+        for name in dir(micropython):
+            if not name.startswith("__"):
+                setattr(fake, name, getattr(micropython, name))
+    else:
+        fake.const = lambda value: value
+    fake.kbd_intr = lambda character: bench.interrupt_characters.append(character)
+    fake.alloc_emergency_exception_buf = lambda size: None
+    return fake
+
+
+def install():
+    sys.modules["machine"] = _machine()
+    sys.modules["time"] = _time()
+    sys.modules["micropython"] = _micropython()
+
+
+install()
+
+
+class Host:
+    """The host's half of the session, on the bench's own clock."""
+
+    def __init__(self, service, nonce=77):
+        from shared_proto import session_host
+
+        self._host = session_host
+        self.service = service
+        self.session = session_host.HostSession(nonce)
+        self.result = None
+        self.events = []
+        self.pulses = []
+        self.gaps = 0
+        self.beating = True  # False: the host is silent
+
+    def turn(self):
+        now_us = bench.now_us
+        if self.beating:
+            self.take(self.session.poll(now_us))
+            bench.rx.extend(self.session.take())
+        self.service.turn()
+        data = bytes(bench.tx)
+        bench.tx = bytearray()
+        self.take(self.session.receive(data, bench.now_us))
+
+    def take(self, outcomes):
+        for outcome in outcomes:
+            if outcome.kind == self._host.EVENT:
+                self.events.append(outcome.message)
+                self.session.ack(outcome.message.fields["counter"])
+            elif outcome.kind == self._host.PULSE:
+                self.pulses.append(outcome.message.fields)
+            elif outcome.kind == self._host.GAP:
+                self.gaps += outcome.detail
+            elif outcome.kind in (self._host.RESULT, self._host.REFUSAL, self._host.UNKNOWN):
+                self.result = outcome
+
+    def ask(self, name, **fields):
+        """The result or refusal as a message."""
+        self.result = None
+        self.session.request(name, bench.now_us, **fields)
+        for _ in range(400):
+            self.turn()
+            if self.result is not None:
+                assert self.result.kind != self._host.UNKNOWN, name + " was not answered"
+                return self.result.message
+        raise AssertionError("no answer to " + name)
+
+    def hello(self):
+        return self.ask("hello")
+
+    def ok(self, name, **fields):
+        answer = self.ask(name, **fields)
+        assert answer.name == name + "_result", answer
+        return answer.fields
+
+    def refused(self, name, **fields):
+        answer = self.ask(name, **fields)
+        assert answer.name == "refusal", answer
+        return answer.fields["reason"]
+
+    def run(self, ms):
+        end = bench.now_us + ms * 1000
+        while bench.now_us < end:
+            self.turn()
+
+    def named(self, name):
+        return [event.fields for event in self.events if event.name == name]
+
+    def load(self, kind, data):
+        import binascii
+
+        for offset in range(0, len(data), 128):
+            self.ok("blob_write", kind=kind, offset=offset, data=data[offset : offset + 128])
+        return self.ask("blob_commit", kind=kind, length=len(data), crc=binascii.crc32(data) & 0xFFFFFFFF)
+
+
+PROFILE = {
+    "version": 1,
+    "family": 1,
+    "outputs": 1,
+    "safe_route": 1,
+    "update_us": 1000,
+    "supply_min_mv": 1700,
+    "supply_max_mv": 3600,
+    "angle_min_mdeg": 0,
+    "angle_max_mdeg": 180000,
+    "start_mdeg": 110000,
+    "drive_1": 0,
+    "active_high_1": 0,
+    "operate_mdeg_1": 18000,
+    "release_mdeg_1": 22000,
+    "drive_2": 0,
+    "active_high_2": 0,
+    "operate_mdeg_2": 18000,
+    "release_mdeg_2": 22000,
+    "name": b"test",
+}
+
+
+def profile(**changes):
+    from shared_proto import blobs
+
+    values = dict(PROFILE)
+    values.update(changes)
+    return blobs.pack(blobs.PROFILE_FIELDS, values)
+
+
+def start(folder):
+    """(jig, service, host) of a board that has just booted with the flash in folder."""
+    from boards import Board
+    from firmware.app import Service
+    from firmware.jig import Jig
+
+    jig = Jig(Board(), folder)
+    service = Service(bench, jig)
+    host = Host(service)
+    return jig, service, host
+
+
+def standin(folder, **changes):
+    """The same, armed in route standin with a profile loaded."""
+    jig, service, host = start(folder)
+    host.hello()
+    assert host.load(1, profile(**changes)).name == "blob_commit_result"
+    host.ok("arm")
+    host.ok("set_route", route=2)
+    host.turn()
+    return jig, service, host
+
+
+def checks(namespace):
+    """Runs every check_ function of a script by name, each on a fresh bench and an empty flash folder."""
+    import os
+
+    base = sys.argv[1]
+    for number, name in enumerate(sorted([n for n in namespace if n.startswith("check_")])):
+        bench.reset()
+        folder = base + "/" + str(number)
+        os.mkdir(folder)
+        namespace[name](folder)
+        print("ok", name)
