@@ -78,7 +78,8 @@ class LinkLost(LidjigError):
 
     def __str__(self) -> str:
         detail = f" ({self.detail})" if self.detail else ""
-        return f"jig {self.board_id or '(unknown)'} on {self.port}: {self.reason.value}{detail}, {self.silent_s:.1f} s without a frame."
+        board = self.board_id or "(unknown)"
+        return f"jig {board} on {self.port}: {self.reason.value}{detail}, {self.silent_s:.1f} s without a frame."
 
     @property
     def next_step(self) -> str:
@@ -120,7 +121,12 @@ class JigRestarted(LidjigError):
 
     def __init__(self, board_id: str, boot_before: int, boot_now: int, open_request: str) -> None:
         super().__init__(board_id, boot_before, boot_now, open_request)
-        self.board_id, self.boot_before, self.boot_now, self.open_request = board_id, boot_before, boot_now, open_request
+        self.board_id, self.boot_before, self.boot_now, self.open_request = (
+            board_id,
+            boot_before,
+            boot_now,
+            open_request,
+        )
 
     def __str__(self) -> str:
         unknown = f" Whether '{self.open_request}' was carried out is unknown." if self.open_request else ""
@@ -155,7 +161,7 @@ class Refused(LidjigError):
 
 
 class Tripped(LidjigError):
-    """The interlock let go while a procedure needed the jig. `reason` is a number of names.REASONS, `t_us` board time."""
+    """The interlock let go while a procedure needed the jig. `reason`: names.REASONS; `t_us`: board time."""
 
     def __init__(self, reason: int, detail: int, t_us: int) -> None:
         super().__init__(reason, detail, t_us)
@@ -201,26 +207,41 @@ class Advice:
 
 
 REFUSAL_ADVICE: dict[int, Advice] = {
-    names.REFUSED_NOT_ARMED: Advice("the jig is not armed", "Arm it first; after a trip, read the reason and clear it."),
-    names.REFUSED_TRIPPED: Advice("the interlock has tripped", "Read the reason with 'lidjig watch', mend it, then clear it."),
+    names.REFUSED_NOT_ARMED: Advice(
+        "the jig is not armed", "Arm it first; after a trip, read the reason and clear it."
+    ),
+    names.REFUSED_TRIPPED: Advice(
+        "the interlock has tripped", "Read the reason with 'lidjig watch', mend it, then clear it."
+    ),
     names.REFUSED_SUPPLY_MISSING: Advice(
-        "the machine gives no supply on the sensor connector", "Connect the charger; measure the supply line at the connector."
+        "the machine gives no supply on the sensor connector",
+        "Connect the charger; measure the supply line at the connector.",
     ),
     names.REFUSED_SUPPLY_WINDOW: Advice(
         "the supply on the sensor connector is outside the sensor profile's window",
         "Check that the sensor profile fits this machine before anything is driven.",
     ),
     names.REFUSED_NO_PROFILE: Advice("the board holds no sensor profile", "Name one with --sensor."),
-    names.REFUSED_RANGE: Advice("a value is outside what this board or profile accepts", "Check the angle limits of the sensor profile."),
+    names.REFUSED_RANGE: Advice(
+        "a value is outside what this board or profile accepts", "Check the angle limits of the sensor profile."
+    ),
     names.REFUSED_BUSY: Advice("the board is busy with a measurement", "Try again when it has ended."),
     names.REFUSED_QUEUE_FULL: Advice("the motion queue is full", "Wait for a segment to arrive."),
     names.REFUSED_ROUTE: Advice("this cannot be done in the present route", "Set the route first."),
-    names.REFUSED_STALE: Advice("the request is older than the last one carried out", "Say hello again; this is a fault of the host."),
+    names.REFUSED_STALE: Advice(
+        "the request is older than the last one carried out", "Say hello again; this is a fault of the host."
+    ),
     names.REFUSED_UNKNOWN: Advice("this firmware has no such request", "Update the board with 'lidjig flash PORT'."),
     names.REFUSED_NO_SESSION: Advice("the board has no session with this host", "Reconnect."),
-    names.REFUSED_VERSION: Advice("host and firmware speak different protocols", "Update the board with 'lidjig flash PORT'."),
-    names.REFUSED_BAD_BLOB: Advice("the profile or wiring sent does not parse on the board", "Update the board with 'lidjig flash PORT'."),
-    names.REFUSED_STORAGE: Advice("the board's flash did not take it", "Run 'lidjig flash PORT'; replace the board if it stays so."),
+    names.REFUSED_VERSION: Advice(
+        "host and firmware speak different protocols", "Update the board with 'lidjig flash PORT'."
+    ),
+    names.REFUSED_BAD_BLOB: Advice(
+        "the profile or wiring sent does not parse on the board", "Update the board with 'lidjig flash PORT'."
+    ),
+    names.REFUSED_STORAGE: Advice(
+        "the board's flash did not take it", "Run 'lidjig flash PORT'; replace the board if it stays so."
+    ),
     names.REFUSED_ARMED: Advice("only possible while the jig is disarmed", "Disarm first."),
 }
 
@@ -229,19 +250,28 @@ TRIP_ADVICE: dict[int, Advice] = {
     names.REASON_HOST: Advice("the host disarmed the jig", ""),
     names.REASON_BOOT: Advice("the board has just started", ""),
     names.REASON_SILENCE: Advice(
-        "the jig heard nothing from the host for 1 s and let go", "Check the USB cable and that the computer does not go to sleep."
+        "the jig heard nothing from the host for 1 s and let go",
+        "Check the USB cable and that the computer does not go to sleep.",
     ),
     names.REASON_SUPPLY_LOSS: Advice(
-        "the machine's supply on the sensor connector went away", "Check charger and connector; the jig never drives an unpowered board."
+        "the machine's supply on the sensor connector went away",
+        "Check charger and connector; the jig never drives an unpowered board.",
     ),
     names.REASON_OVERVOLTAGE: Advice(
-        "the supply on the sensor connector is above the profile's window", "Disconnect; check the sensor profile and the board's supply rail."
+        "the supply on the sensor connector is above the profile's window",
+        "Disconnect; check the sensor profile and the board's supply rail.",
     ),
     names.REASON_CONTENTION: Advice(
-        "something else drives a line that the jig drives", "Look for a short or a fitted sensor on that line before arming again."
+        "something else drives a line that the jig drives",
+        "Look for a short or a fitted sensor on that line before arming again.",
     ),
-    names.REASON_FIRMWARE: Advice("the firmware met an error", "The firmware log is stored with the run; update the board with 'lidjig flash PORT'."),
-    names.REASON_WATCHDOG: Advice("the watchdog restarted the board", "The firmware log is stored with the run; update the board."),
+    names.REASON_FIRMWARE: Advice(
+        "the firmware met an error",
+        "The firmware log is stored with the run; update the board with 'lidjig flash PORT'.",
+    ),
+    names.REASON_WATCHDOG: Advice(
+        "the watchdog restarted the board", "The firmware log is stored with the run; update the board."
+    ),
 }
 
 EXIT_PASSED = 0

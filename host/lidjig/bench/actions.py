@@ -11,11 +11,20 @@ ACTIONS: dict[str, tuple[str, str]] = {
         "Connect the machine's charger.",
         "Up to 20 V on the board from now on. No rings, no loose probes; never leave a lithium pack unattended.",
     ),
-    "disconnect-charger": ("Disconnect the charger and the battery, and wait 10 s.", "Disconnect the lithium pack by its connector only; do not bend or pierce it."),
+    "disconnect-charger": (
+        "Disconnect the charger and the battery, and wait 10 s.",
+        "Disconnect the lithium pack by its connector only; do not bend or pierce it.",
+    ),
     "press-power": ("Press the machine's power button once, briefly.", ""),
     "force-off": ("Hold the power button until the machine is off (about 10 s).", ""),
-    "open-lid": ("Open the lid fully (past 100 deg) and leave it.", "The backlight rail carries up to 50 V while the screen is on; keep off the display connector."),
+    "open-lid": (
+        "Open the lid fully (past 100 deg) and leave it.",
+        "The backlight rail carries up to 50 V while the screen is on; keep off the display connector.",
+    ),
     "shut-lid": ("Shut the lid and leave it shut.", ""),
-    "fit-plug": ("Unplug the machine from the jig and fit the self-test plug.", "Discharge yourself (ESD strap) before touching the connector."),
+    "fit-plug": (
+        "Unplug the machine from the jig and fit the self-test plug.",
+        "Discharge yourself (ESD strap) before touching the connector.",
+    ),
     "remove-plug": ("Remove the self-test plug.", ""),
 }

@@ -1,0 +1,34 @@
+"""lidjig hold ANGLE: keep the emulated lid at one angle."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from lidjig.cli.confirm import MachineOption, SensorOption
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog="Also takes the options of 'lidjig --help', before or after the command.")
+    def hold(
+        context: typer.Context,
+        angle: Annotated[float, typer.Argument(help="Lid angle in degrees, 0 = shut.")],
+        seconds: Annotated[float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.")] = None,
+        sensor: SensorOption = None,
+        machine: MachineOption = None,
+    ) -> int:
+        """Stand in for the sensor at one angle and say how the machine's power state changes."""
+        from lidjig.cli.session import run_procedure
+        from lidjig.procedures.hold import Hold
+
+        return run_procedure(
+            context.obj,
+            "hold",
+            lambda bench: Hold(bench, angle, seconds),
+            sensor=sensor,
+            machine=machine,
+            paced=seconds is None,
+        )

@@ -1,0 +1,300 @@
+"""What a command needs opened and closed round a procedure: profiles, link, jig, record, progress, Ctrl-C."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from lidjig import __version__
+from lidjig.bench import DEMO_MACHINE, check_pair, load_machine, load_sensor, parse_machine, parse_sensor
+from lidjig.bench.machine import MachineProfile
+from lidjig.bench.sensor import SensorProfile
+from lidjig.cli.failing import exit_status, tell
+from lidjig.cli.options import GlobalOptions
+from lidjig.errors import (
+    EXIT_MACHINE_FAILED,
+    EXIT_NO_JIG,
+    EXIT_PASSED,
+    BadInput,
+    LidjigError,
+)
+from lidjig.jig import Jig
+from lidjig.link.base import Deadline, Link
+from lidjig.link.find import open_link
+from lidjig.procedures.asking import Operator
+from lidjig.procedures.base import Bench, Procedure, StopFlag
+from lidjig.procedures.progress import Progress
+from lidjig.procedures.report import Report
+from lidjig.record.model import ERROR
+from lidjig.record.store import Store, open_store
+
+CONNECT_S = 10.0
+# An interrupted or incomplete run is no pass and no failed machine; DESIGN's statuses leave it with the unusable bench.
+OUTCOME_STATUS = {"pass": EXIT_PASSED, "fail": EXIT_MACHINE_FAILED, "incomplete": EXIT_NO_JIG, "error": EXIT_NO_JIG}
+
+
+@dataclass
+class Profiles:
+    """Both profiles and the texts that the record keeps."""
+
+    sensor: SensorProfile
+    machine: MachineProfile
+    texts: dict[str, str]
+
+
+def kept_profiles(texts: dict[str, str], run: str) -> Profiles:
+    """The profiles that a run was made with, from the texts in its record."""
+    sensor = parse_sensor(texts.get("sensor", ""), f"sensor profile of run {run}")
+    machine = parse_machine(texts.get("machine", ""), f"machine profile of run {run}")
+    return Profiles(sensor, machine, dict(texts))
+
+
+def load_profiles(options: GlobalOptions, sensor: str | None, machine: str | None, link: Link) -> Profiles:
+    """The profiles named, else those of the simulated bench, else (on the simulated bench) the demo pair.
+
+    Raises BadInput where one is missing, wrong, or where the two do not fit each other.
+    """
+    simulated = (options.link or "").partition(":")[0] in ("twin", "replay")
+    machine_name = machine or link.details.get("machine") or (DEMO_MACHINE if simulated else None)
+    if machine_name is None:
+        raise BadInput("", "--machine", None, "the name of a machine profile (see 'lidjig profiles') or a TOML file")
+    machine_profile, machine_text = load_machine(machine_name)
+    sensor_name = sensor or (link.details.get("sensor") if machine is None else None) or machine_profile.sensor
+    sensor_profile, sensor_text = load_sensor(sensor_name)
+    check_pair(sensor_profile, machine_profile)
+    texts = {"sensor": sensor_text, "machine": machine_text}
+    texts.update(getattr(link, "texts", {}))
+    return Profiles(sensor_profile, machine_profile, texts)
+
+
+class EnterKey:
+    """Hears Enter in a terminal, on a thread of its own so that nothing waits for it. Deaf where there is none."""
+
+    def __init__(self) -> None:
+        self._pressed = threading.Event()
+        self._listening = False
+
+    def __call__(self) -> bool:
+        """Whether Enter came since the last time."""
+        if not self._listening:
+            self._listening = True
+            if sys.stdin is not None and sys.stdin.isatty():
+                threading.Thread(target=self._listen, daemon=True).start()
+        if self._pressed.is_set():
+            self._pressed.clear()
+            return True
+        return False
+
+    def _listen(self) -> None:
+        # Unbuffered: a thread that sleeps inside sys.stdin holds its lock, which breaks the interpreter's shutdown.
+        number = sys.stdin.fileno()
+        while os.read(number, 1024):
+            self._pressed.set()
+
+
+@contextlib.contextmanager
+def stop_on_interrupt(flag: StopFlag) -> Iterator[None]:
+    """Ctrl-C sets the flag, so that the run ends at the next safe point; a second one interrupts at once."""
+
+    def handle(_number: int, _frame: FrameType | None) -> None:
+        if flag.wanted:
+            raise KeyboardInterrupt
+        flag.wanted = True
+        sys.stderr.write("\nlidjig: stopping safely; press Ctrl-C again to stop at once.\n")
+
+    try:
+        before = signal.signal(signal.SIGINT, handle)
+    except ValueError:  # not the main thread (under some test runners): Ctrl-C stays as it was
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@dataclass
+class Opened:
+    """A bench that is open: what a command makes its procedure from."""
+
+    bench: Bench
+    profiles: Profiles
+
+
+@dataclass(frozen=True)
+class Begin:
+    """How a run begins beyond its options: what it needs to be resumed, and what it goes on with."""
+
+    arguments: dict[str, Any] = field(default_factory=dict)
+    texts: dict[str, str] | None = None  # profiles of the run that is resumed
+    resumes: str | None = None
+
+
+@contextlib.contextmanager
+def open_jig(options: GlobalOptions, link: Link | None = None) -> Iterator[Jig]:
+    """A connected jig without a record. Closed on every way out; raises what connecting raises."""
+    link = link or open_link(options.link, seed=options.seed, vm=options.vm)
+    try:
+        # The session's number comes from the seed, so that a simulated run is the same byte for byte.
+        jig = Jig(link, nonce_seed=nonce_seed(link))
+        jig.connect(Deadline(link.clock, CONNECT_S))
+        yield jig
+    finally:
+        link.close()
+
+
+def nonce_seed(link: Link) -> int | None:
+    """A fixed number where the link is reproducible (simulated, replayed), else None for a random session."""
+    text = link.details.get("nonce_seed") or link.details.get("seed")
+    return int(text) if text is not None and text.lstrip("-").isdigit() else None
+
+
+@contextlib.contextmanager
+def open_bench(
+    options: GlobalOptions,
+    command: str,
+    progress: Progress,
+    *,
+    sensor: str | None = None,
+    machine: str | None = None,
+    begin: Begin | None = None,
+) -> Iterator[Opened]:
+    """Profiles, link, jig, record and bench for one run. The run is begun; a procedure closes it.
+
+    Where the jig cannot be reached no run is begun. Raises BadInput before anything is opened that need not be.
+    """
+    begin = begin or Begin()
+    if sensor is not None:
+        load_sensor(sensor)
+    if machine is not None:
+        load_machine(machine)
+    link = _link(options)
+    try:
+        if begin.texts is not None:
+            profiles = kept_profiles(begin.texts, begin.resumes or "")
+        else:
+            profiles = load_profiles(options, sensor, machine, link)
+        store = open_store(options.store)
+        try:
+            with open_jig(options, link) as jig:
+                yield Opened(_bench(options, command, progress, jig, store, profiles, begin), profiles)
+        finally:
+            store.close()
+    finally:
+        link.close()
+
+
+def _link(options: GlobalOptions) -> Link:
+    """The link asked for; recorded where that is wanted."""
+    link = open_link(options.link, seed=options.seed, vm=options.vm)
+    if options.recording is None:
+        return link
+    from lidjig.link.replay import RecordingLink
+
+    try:
+        seed = nonce_seed(link)
+        return RecordingLink(link, Path(options.recording), nonce_seed=1 if seed is None else seed)
+    except BadInput:
+        link.close()
+        raise
+
+
+def _bench(
+    options: GlobalOptions,
+    command: str,
+    progress: Progress,
+    jig: Jig,
+    store: Store,
+    profiles: Profiles,
+    begin: Begin,
+) -> Bench:
+    recorder = store.start_run(
+        command,
+        job=options.job,
+        seed=jig.link.details.get("seed", options.seed),
+        argv=list(options.argv),
+        host_version=__version__,
+        board_id=jig.hello.board_hex,
+        firmware=jig.hello.firmware_text,
+        texts=profiles.texts,
+        link_details={"name": jig.link.name, **jig.link.details},
+        arguments=begin.arguments,
+        resumes=begin.resumes,
+        clock=jig.clock,
+    )
+    recorder.board_time_us = lambda: jig.pulse["t_us"] if jig.pulse else None
+    jig.sink = recorder
+    simulated = jig.link.details.get("operator") == "simulated"
+    operator = Operator() if simulated else Operator(EnterKey())
+    return Bench(jig, recorder, profiles.machine, profiles.sensor, operator, progress)
+
+
+def run_procedure(
+    options: GlobalOptions,
+    command: str,
+    make: Callable[[Bench], Procedure],
+    *,
+    sensor: str | None = None,
+    machine: str | None = None,
+    texts: dict[str, str] | None = None,
+    arguments: dict[str, Any] | None = None,
+    resumes: str | None = None,
+    paced: bool = False,
+    done: Callable[[], None] = lambda: None,
+) -> int:
+    """Open everything, run the procedure, show its report; the exit status.
+
+    texts: profiles of the run that is resumed, instead of sensor and machine. paced: simulated time keeps to wall time.
+    done: called when the procedure has ended, before its report is shown.
+    """
+    from lidjig.show.as_json import report_object
+    from lidjig.show.terminal import TerminalProgress, console_on, show_report
+
+    progress = TerminalProgress(console_on(sys.stderr))
+    begin = Begin(arguments or {}, texts, resumes)
+    run_id: str | None = None
+    try:
+        with open_bench(options, command, progress, sensor=sensor, machine=machine, begin=begin) as opened:
+            run_id = opened.bench.recorder.id
+            progress.simulated = opened.bench.jig.link.details.get("operator") == "simulated"
+            if paced:
+                progress.keep_pace(opened.bench.jig.clock)
+            procedure = _make(opened.bench, make)
+            with stop_on_interrupt(opened.bench.stop):
+                report = procedure.run()
+    except LidjigError as error:
+        return tell(error, command, options.json, run_id)
+    finally:
+        progress.close()
+        done()
+    if options.json:
+        sys.stdout.write(report_object(report) + "\n")
+        show_report(report, console_on(sys.stderr), with_measurements=False)
+    else:
+        show_report(report, console_on(sys.stdout))
+    return status_of(report, procedure.failure)
+
+
+def _make(bench: Bench, make: Callable[[Bench], Procedure]) -> Procedure:
+    """The procedure; where its arguments do not fit the profiles, the run that was begun is closed as an error."""
+    try:
+        return make(bench)
+    except BadInput as error:
+        bench.recorder.note(str(error))
+        bench.recorder.finish(ERROR)
+        raise
+
+
+def status_of(report: Report, failure: LidjigError | None) -> int:
+    """Exit status of a finished procedure."""
+    if failure is not None:
+        return exit_status(failure)
+    return OUTCOME_STATUS[report.outcome]

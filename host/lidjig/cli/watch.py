@@ -1,0 +1,47 @@
+"""lidjig watch: see the bench live without touching it."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from lidjig.cli.confirm import MachineOption, SensorOption
+from lidjig.cli.options import GlobalOptions
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog="Also takes the options of 'lidjig --help', before or after the command.")
+    def watch(
+        context: typer.Context,
+        seconds: Annotated[float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.")] = None,
+        sensor: SensorOption = None,
+        machine: MachineOption = None,
+    ) -> int:
+        """Angle, lines, route, interlock (and why not armed), supply, observers and power state, as they are now."""
+        from lidjig.cli.session import run_procedure
+        from lidjig.procedures.base import Bench
+        from lidjig.procedures.watching import Watching
+        from lidjig.show.live import LiveView
+        from lidjig.show.pace import Pace
+        from lidjig.show.terminal import console_on
+
+        options: GlobalOptions = context.obj
+        console = console_on(sys.stderr if options.json else sys.stdout)
+        # Simulated time runs far ahead of a reader; a script that asks for seconds has no use for waiting.
+        paced = console.is_terminal or seconds is None
+        views: list[LiveView] = []
+
+        def make(bench: Bench) -> Watching:
+            view = LiveView(console, Pace(bench.jig.clock) if paced else None)
+            views.append(view)
+            return Watching(bench, view.__enter__(), seconds)
+
+        def done() -> None:
+            for view in views:
+                view.__exit__(None, None, None)
+
+        return run_procedure(options, "watch", make, sensor=sensor, machine=machine, done=done)

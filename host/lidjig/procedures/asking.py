@@ -1,0 +1,79 @@
+"""Asking the person at the bench to do something, and hearing that it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from lidjig.bench.actions import ACTIONS
+from lidjig.errors import BadInput, LidjigError
+from lidjig.jig_types import Event
+
+if TYPE_CHECKING:
+    from lidjig.procedures.base import Bench
+
+OPERATOR_S = 180.0  # an operator who has not answered by then is not there
+OWED_S = 12.0  # an answer that is still owed comes within this: the longest deed takes 10 s
+
+
+class NobodyAnswered(LidjigError):
+    """The operator was asked for something and neither the mark switch nor Enter came."""
+
+    def __init__(self, asked: str, waited_s: float) -> None:
+        super().__init__(asked, waited_s)
+        self.asked, self.waited_s = asked, waited_s
+
+    def __str__(self) -> str:
+        return f"nobody answered within {self.waited_s:.0f} s: {self.asked}"
+
+    @property
+    def next_step(self) -> str:
+        return "Do what is asked, then press the mark switch (or Enter in the terminal)."
+
+
+class Operator:
+    """The person at the bench: told what to do, and heard when it is done (mark switch, or Enter in a terminal)."""
+
+    def __init__(self, enter_pressed: Callable[[], bool] = lambda: False) -> None:
+        self._enter_pressed = enter_pressed
+        self._owes = False  # an answer to a question during which link or board failed; it may still come
+
+    def ask(self, bench: Bench, action: str, seconds: float = OPERATOR_S) -> tuple[int, int]:
+        """Ask for an action of bench/actions.py; board time in us of the asking and of the operator's answer.
+
+        The deed itself lies between the two. Raises NobodyAnswered, BadInput for an unknown action.
+        """
+        if action not in ACTIONS:
+            raise BadInput("", "action", action, ", ".join(ACTIONS))
+        words, caution = ACTIONS[action]
+        if self._owes:
+            # The answer to the question before must not pass for one to this question.
+            self._answered(bench, bench.jig.status().t_us, OWED_S)
+        asked_us = bench.jig.status().t_us
+        bench.progress.prompt(words, caution)
+        bench.recorder.note(f"asked the operator: {words}")
+        self._enter_pressed()  # an Enter from before the question is no answer to it
+        self._owes = True
+        bench.jig.link.tell_operator(action)
+        answered_us = self._answered(bench, asked_us, seconds)
+        self._owes = False
+        bench.progress.prompt_done()
+        if answered_us is None:
+            raise NobodyAnswered(words, seconds)
+        return asked_us, answered_us
+
+    def _answered(self, bench: Bench, since_us: int, seconds: float) -> int | None:
+        """Board time of the first answer after since_us; None where none comes."""
+        marks: list[int] = []
+
+        def heard(event: Event) -> None:
+            if event.name == "mark" and event.data["pressed"] and event.t_us >= since_us:
+                marks.append(event.t_us)
+
+        bench.jig.on_event.append(heard)
+        try:
+            if not bench.wait(lambda: bool(marks) or self._enter_pressed(), seconds):
+                return None
+        finally:
+            bench.jig.on_event.remove(heard)
+        return marks[0] if marks else bench.jig.status().t_us

@@ -1,0 +1,304 @@
+"""What every procedure stands on: the bench it is given, the operator it asks, and the frame prepare, work, restore.
+
+A procedure knows the jig and its observers and nothing of what is behind the link. It never prints and never sleeps: it
+waits for events and for board time, in slices short enough that a wish to stop is met at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from typing import Protocol, TypeVar
+
+from lidjig.bench.machine import MachineProfile
+from lidjig.bench.sensor import SensorProfile
+from lidjig.errors import JigRestarted, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed, Tripped
+from lidjig.jig import Jig
+from lidjig.jig_types import Event, Lock, Reason, Route
+from lidjig.link.base import Deadline
+from lidjig.procedures.asking import Operator
+from lidjig.procedures.progress import Progress
+from lidjig.procedures.report import Declared, Report, Sheet, agreeing, verdict
+from lidjig.record.model import Finding, MeasuredValue
+from shared_proto import names
+
+T = TypeVar("T")
+
+SLICE_S = 0.1  # longest wait before the wish to stop is looked at
+RETRIES = 8  # times a step is taken again after the link or the board failed it
+# Trips and refusals that say something about link or board, nothing about the machine: a step may be taken again.
+LINK_REASONS = (names.REASON_NONE, names.REASON_SILENCE, names.REASON_BOOT, names.REASON_WATCHDOG)
+LINK_REFUSALS = (names.REFUSED_NOT_ARMED, names.REFUSED_NO_PROFILE, names.REFUSED_NO_SESSION)
+
+
+class Stopped(Exception):
+    """The operator asked to stop; raised at the next safe point."""
+
+
+class Disturbed(LidjigError):
+    """Link or board failed in the middle of something, so that nothing can be said of it: `what` was to happen."""
+
+    def __init__(self, what: str) -> None:
+        super().__init__(what)
+        self.what = what
+
+    def __str__(self) -> str:
+        return f"link or board failed before {self.what}, which therefore says nothing"
+
+    @property
+    def next_step(self) -> str:
+        return "Check the USB cable and the jig's supply, then repeat the run."
+
+
+class StopFlag:
+    """Set by whoever hears the operator's wish to stop (Ctrl-C), read at every safe point."""
+
+    def __init__(self) -> None:
+        self.wanted = False
+
+    def check(self) -> None:
+        """Raises Stopped where stopping is wanted."""
+        if self.wanted:
+            raise Stopped
+
+
+class StepLike(Protocol):
+    """A step in progress."""
+
+    result: object
+
+
+class Recorder(Protocol):
+    """What a procedure needs of a run's record."""
+
+    id: str
+
+    def step(self, name: str, **arguments: object) -> AbstractContextManager[StepLike]: ...
+    def measurement(self, m: MeasuredValue) -> None: ...
+    def finding(self, f: Finding) -> None: ...
+    def note(self, text: str) -> None: ...
+    def frames(self, lines: list[str]) -> None: ...
+    def finish(self, outcome: str) -> None: ...
+
+
+@dataclass
+class Bench:
+    """All that a procedure works with."""
+
+    jig: Jig
+    recorder: Recorder
+    machine: MachineProfile
+    sensor: SensorProfile
+    operator: Operator
+    progress: Progress
+    stop: StopFlag = field(default_factory=StopFlag)
+    _trip: Event | None = None
+
+    def __post_init__(self) -> None:
+        self.jig.on_event.append(self._watch_lock)
+
+    def _watch_lock(self, event: Event) -> None:
+        if event.name == "lock":
+            self._trip = event if event.data["state"] == int(Lock.TRIPPED) else None
+
+    def check(self) -> None:
+        """A safe point: raises Stopped, or Tripped where the interlock has let go."""
+        self.stop.check()
+        if self._trip is not None:
+            trip, self._trip = self._trip, None
+            raise Tripped(trip.data["reason"], trip.data["detail"], trip.t_us)
+
+    def wait(self, ready: Callable[[], bool], seconds: float) -> bool:
+        """Wait for ready() at most so long on the link's clock; whether it came. Raises Stopped, Tripped, LinkLost."""
+        deadline = Deadline(self.jig.clock, seconds)
+        while True:
+            self.check()
+            if ready():
+                return True
+            if deadline.passed:
+                return False
+            self.jig.pump(min(SLICE_S, max(0.001, deadline.left_s())))
+            self.progress.tick()
+
+    def idle(self, seconds: float) -> None:
+        """Let time pass."""
+        self.wait(lambda: False, seconds)
+
+    def load_profiles(self) -> None:
+        """Bring the jig into a known state: no trip, disarmed, both profiles in force."""
+        status = self.jig.status()
+        if status.lock == Lock.TRIPPED:
+            self.recorder.note(f"the jig was found tripped ({Reason(status.reason).text}); cleared")
+            self.jig.clear()
+        elif status.lock == Lock.ARMED:
+            self.jig.disarm()
+        self._trip = None
+        self.jig.load_blob(names.BLOB_PROFILE, self.sensor.to_blob())
+        self.jig.load_blob(names.BLOB_WIRING, self.machine.wiring_blob())
+
+    def route(self, route: Route) -> None:
+        """Arm where needed, then set the route."""
+        if self.jig.status().lock != Lock.ARMED:
+            self.jig.arm()
+        self.jig.set_route(route)
+
+    def turn(self, angle_deg: float, duration_s: float, shape: str = "smooth") -> None:
+        """Turn the emulated angle and wait until it has arrived. Raises Disturbed where it does not."""
+        goal_mdeg = round(angle_deg * 1000)
+        arrived: list[int] = []
+
+        def heard(event: Event) -> None:
+            if event.name == "arrived" and event.data["angle_mdeg"] == goal_mdeg:
+                arrived.append(event.t_us)
+
+        self.jig.on_event.append(heard)
+        try:
+            self.jig.move(angle_deg, duration_s, shape)
+            if self.wait(lambda: bool(arrived), duration_s + 2.0):
+                return
+            # An answer to a request means that the link is back, and with it come the events that the board kept.
+            self.jig.status()
+            if not self.wait(lambda: bool(arrived), 1.0):
+                raise Disturbed(f"the angle reached {angle_deg:g} deg")
+        finally:
+            self.jig.on_event.remove(heard)
+
+    def persist(self, step: Callable[[], T], again: Callable[[], None]) -> T:
+        """Take a step; where the link or the board failed it, bring the bench back with again() and repeat it.
+
+        Only failures that say nothing about the machine are met so: a restarted board, a trip by silence. After RETRIES
+        repeats the last failure is raised.
+        """
+        for left in reversed(range(RETRIES + 1)):
+            try:
+                return step()
+            except (Disturbed, JigRestarted, Tripped, Refused) as failure:
+                if left == 0 or not self._is_the_links_fault(failure):
+                    raise
+                self.recorder.note(f"step repeated: {failure}")
+                self.progress.say(f"The step is repeated: {failure}")
+            self._bring_back(again)
+        raise AssertionError("unreachable")
+
+    def _bring_back(self, again: Callable[[], None]) -> None:
+        """again(), itself repeated where the link fails it as well."""
+        for left in reversed(range(RETRIES)):
+            try:
+                self._trip = None
+                return again()
+            except (Disturbed, JigRestarted, Tripped, Refused) as failure:
+                if left == 0 or not self._is_the_links_fault(failure):
+                    raise
+
+    def _is_the_links_fault(self, failure: LidjigError) -> bool:
+        """True where the failure says something about link or board, nothing about the machine.
+
+        A refusal because of a trip is as good as the trip: one that a person must look at is raised as Tripped.
+        """
+        if isinstance(failure, Refused) and failure.reason == names.REFUSED_TRIPPED:
+            status = self.jig.status()
+            if status.lock == Lock.TRIPPED and int(status.reason) not in LINK_REASONS:
+                raise Tripped(int(status.reason), status.trip_detail, status.trip_t_us) from failure
+            return True
+        if isinstance(failure, Tripped):
+            return failure.reason in LINK_REASONS
+        if isinstance(failure, Refused):
+            return failure.reason in LINK_REFUSALS
+        return True
+
+
+class Procedure:
+    """Prepare, work, restore. Restore runs whatever happened, and ends disarmed on the profile's safe route."""
+
+    command = ""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.notes: list[str] = []
+        self.findings: list[Finding] = []
+        self.sheet = Sheet(self.declare(), self._taken)
+
+    def declare(self) -> list[Declared]:
+        """The measurements of this procedure with their limits, before any is taken."""
+        return []
+
+    def prepare(self) -> None:
+        """Known state before the work."""
+        self.bench.persist(self.bench.load_profiles, lambda: None)
+
+    def work(self) -> None:
+        """What the procedure is for."""
+        raise AssertionError("a procedure without work")  # pragma: no cover - every procedure has its own
+
+    def conclude(self) -> None:
+        """Findings from what was seen; not called where the run met an error."""
+
+    def note(self, text: str) -> None:
+        """Something the record and the reader should know."""
+        self.notes.append(text)
+        self.bench.recorder.note(text)
+
+    def _taken(self, measured: MeasuredValue) -> None:
+        # Recorded before it is shown.
+        self.bench.recorder.measurement(measured)
+        self.bench.progress.measured(measured)
+
+    def run(self) -> Report:
+        """The whole procedure; the run in the record is closed on every way out.
+
+        A LidjigError becomes a report with outcome "error" that still carries what was measured; `failure` keeps it.
+        """
+        stopped = False
+        self.failure: LidjigError | None = None
+        try:
+            try:
+                self.prepare()
+                self.work()
+            except (Stopped, KeyboardInterrupt):
+                stopped = True
+                self.note("stopped by the operator before the end")
+            finally:
+                self._restore_always()
+            self.conclude()
+        except LidjigError as error:
+            self.failure = error
+        return self._close(stopped)
+
+    def restore(self) -> None:
+        """Stop motion and let go. A procedure that changed more adds to it."""
+        self.bench.jig.stop()
+        self.bench.jig.disarm()
+
+    def _restore_always(self) -> None:
+        self.bench.stop.wanted = False
+        try:
+            self.restore()
+        except Refused as refusal:
+            # Tripped: everything is at rest already, which is what restoring is for.
+            self.note(f"the jig had let go by itself: {refusal}")
+        except (LinkLost, JigRestarted, JigTimeout, Tripped) as error:
+            self.note(f"not confirmed that the jig let go ({error}); it does so by itself after 1 s of silence")
+
+    def _close(self, stopped: bool) -> Report:
+        recorder = self.bench.recorder
+        report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes)
+        if self.failure is None:
+            report.outcome = verdict(self.findings, self.sheet, stopped=stopped)
+            report.findings = self.findings = agreeing(self.findings, report.outcome, self.sheet)
+        else:
+            report.error, report.error_next = str(self.failure), self.failure.next_step
+        try:
+            for measured in self.sheet.unset():
+                recorder.measurement(measured)
+            for finding in self.findings:
+                recorder.finding(finding)
+            if self.failure is not None:
+                recorder.note(report.error)
+                recorder.frames(self.bench.jig.last_frames())
+            recorder.finish(report.outcome)
+        except StoreFailed as error:
+            # The verdict was not stored, so there is none (and the first failure, if any, stands).
+            self.failure = self.failure or error
+            report.outcome, report.error, report.error_next = "error", str(error), error.next_step
+        return report

@@ -1,0 +1,86 @@
+"""Confirm: does the board respond correctly to its lid line? The jig stands in for the sensor, which has no part in it.
+
+Survey of the connector, a start with the lines open, a start with the stand-in open, then shutting and opening. What
+is found out of order is taken further only as far as the connector allows: nothing is driven onto a short or where the
+supply is missing.
+"""
+
+from __future__ import annotations
+
+from lidjig.procedures.base import Bench, Procedure
+from lidjig.procedures.reasoning import conclude
+from lidjig.procedures.report import Declared
+from lidjig.procedures.response import Response, declare_starts, declare_trials
+from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
+
+
+class Confirm(Procedure):
+    """repeat: how often the lid is shut and opened."""
+
+    command = "confirm"
+
+    def __init__(self, bench: Bench, repeat: int = 20) -> None:
+        self.repeat = repeat
+        super().__init__(bench)
+        self.response = Response.on(bench, self.sheet)
+
+    def declare(self) -> list[Declared]:
+        """Connector, two starts, and the trials."""
+        machine = self.bench.machine
+        return [
+            *declare_machine_side(machine),
+            *declare_starts(machine, "lines open", "stand-in open"),
+            *declare_trials(machine),
+        ]
+
+    def prepare(self) -> None:
+        """Known state, observers set up."""
+        super().prepare()
+        self.response.safely(self.response.observer.start)
+
+    def work(self) -> None:
+        """Survey, then what the survey allows."""
+        response = self.response
+        side = response.safely(lambda: survey_machine_side(self.bench, self.sheet))
+        response.seen += side.seen()
+        if side.supply == "missing":
+            response.safely(response.observer.without_supply)
+        if side.supply == "missing":
+            # Nothing may be driven; whether the machine itself is alive still tells a broken trace from a dead board.
+            response.start_open()
+            return
+        if not side.may_drive:
+            self._say_why_not(side)
+            return
+        response.start_open()
+        respond(response, self.repeat)
+
+    def _say_why_not(self, side: MachineSide) -> None:
+        why = side.supply_text if side.supply != "right" else "a line is held hard"
+        self.note(f"nothing was driven: {why}")
+
+    def conclude(self) -> None:
+        """The sensor has no part in this test and is neither blamed nor cleared."""
+        self.note("the sensor was not tested: the jig stood in for it")
+        if self.response.seen:
+            self.findings = conclude(self.response.seen, untested=("sensor",))
+
+    def restore(self) -> None:
+        """Stop watching, let go."""
+        super().restore()
+        self.response.observer.stop()
+        self.response.close()
+
+
+def respond(response: Response, repeat: int) -> None:
+    """Start and trials by the stand-in, and the probes that tell causes apart where something fails."""
+    started = response.start_standin()
+    if not started:
+        if not response.start_driven():
+            return
+        # It runs only while its lines are driven hard: shutting them hard shows whether it reacts at all.
+        response.sleep_driven()
+        return
+    trials = response.rounds(repeat)
+    if any(trial.result == "miss" for trial in trials if trial.state == "S3"):
+        response.sleep_driven()

@@ -1,0 +1,197 @@
+"""Cycle: shut and open the lid many times by the stand-in; latencies, misses with exact bounds, proof of a reliability.
+
+A cycle is one shutting and one opening. Each is kept as a step of the run with its result, so that a run that was
+interrupted can be resumed from what was recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from lidjig.bench.machine import MachineProfile
+from lidjig.measure import latency, proportion
+from lidjig.procedures.base import Bench, Procedure
+from lidjig.procedures.lid import Trial, of_state, summary, told
+from lidjig.procedures.reasoning import Seen, conclude
+from lidjig.procedures.report import Declared
+from lidjig.procedures.response import STAMP_S, Response
+from lidjig.procedures.start import start
+from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+
+STEP = "cycle"
+HOPELESS = 5  # cycles in a row without any reaction: going on would tell nothing new
+VERBS = (("S3", "sleep"), ("S0", "wake"))
+
+
+@dataclass(frozen=True)
+class Proof:
+    """A reliability to show at a confidence, both parts of 1."""
+
+    reliability: float
+    confidence: float
+
+    @property
+    def count(self) -> int:
+        """Cycles without a miss that show it (success run)."""
+        return proportion.success_run(self.reliability, self.confidence)
+
+
+def to_result(trials: Iterable[Trial]) -> list[dict[str, Any]]:
+    """Trials of one cycle as the record keeps them."""
+    return [
+        {"state": t.state, "stimulus_us": t.stimulus_us, "reaction_us": t.reaction_us, "limit_s": t.limit_s}
+        for t in trials
+    ]
+
+
+def from_result(result: Any) -> list[Trial] | None:
+    """Trials of one recorded cycle; None where the step did not end."""
+    if not isinstance(result, list):
+        return None
+    return [Trial(t["state"], t["stimulus_us"], t["reaction_us"], t["limit_s"]) for t in result]
+
+
+class Cycle(Procedure):
+    """count: cycles wanted in all. before: cycles that an interrupted run has done already."""
+
+    command = "cycle"
+
+    def __init__(
+        self, bench: Bench, count: int, *, proof: Proof | None = None, before: list[list[Trial]] | None = None
+    ) -> None:
+        self.count, self.proof = count, proof
+        self.cycles: list[list[Trial]] = list(before or [])
+        self.done_before = len(self.cycles)
+        super().__init__(bench)
+        self.response = Response.on(bench, self.sheet)
+        self._connector: list[Seen] = []
+        self._may_drive = True
+
+    def declare(self) -> list[Declared]:
+        """Connector, then counts, rates, medians and extremes of both movements."""
+        machine = self.bench.machine
+        declared = [*declare_machine_side(machine), Declared("cycles", "1", None, None, "done, of earlier runs too")]
+        for state, verb in VERBS:
+            declared += _declare_verb(machine, state, verb)
+        if self.proof is not None:
+            declared.append(
+                Declared(
+                    "reliability shown", "1", self.proof.reliability, None, f"at {self.proof.confidence:g} confidence"
+                )
+            )
+        return declared
+
+    def prepare(self) -> None:
+        """Known state, connector looked at, machine running with the stand-in open."""
+        super().prepare()
+        response = self.response
+        response.safely(response.observer.start)
+        side = response.safely(lambda: survey_machine_side(self.bench, self.sheet))
+        self._connector = side.seen()
+        self._may_drive = side.may_drive
+        if not side.may_drive:
+            self.note(f"nothing was driven: {side.supply_text if side.supply != 'right' else 'a line is held hard'}")
+
+    def work(self) -> None:
+        """The cycles."""
+        if not self._may_drive:
+            return
+        response = self.response
+        if not response.safely(self._running):
+            self.note("the machine does not run with the stand-in open, so nothing was cycled: try 'lidjig confirm'")
+            return
+        self._connector.append(Seen("start_standin", "yes", "stand-in open: the machine runs"))
+        self.bench.progress.step(f"Shut and open the lid {self.count} times")
+        self.bench.progress.bar(self.done_before, self.count)
+        while len(self.cycles) < self.count:
+            number = len(self.cycles) + 1
+            with self.bench.recorder.step(STEP, number=number) as step:
+                trials = response.safely(self._one)
+                step.result = to_result(trials)
+            self.cycles.append(trials)
+            self.bench.progress.bar(number, self.count)
+            if self._hopeless():
+                self.note(f"ended after {number} cycles: the last {HOPELESS} saw no reaction at all")
+                return
+
+    def _running(self) -> bool:
+        """Lid open by the stand-in and the machine in S0, woken or started where it was not."""
+        response, limits = self.response, self.bench.machine.limits
+        response.standin.connect(shut=False)
+        if response.observer.settle("S0", seconds=limits.wake_s):
+            return True
+        attempt = start(self.bench, response.observer, lambda: response.standin.connect(shut=False))
+        self.bench.idle(limits.settle_s)
+        return attempt.started
+
+    def _one(self) -> list[Trial]:
+        if not self.response.connected():
+            self._running()
+        return self.response.standin.round()
+
+    def _hopeless(self) -> bool:
+        last = self.cycles[-HOPELESS:]
+        return len(last) == HOPELESS and all(t.result == "miss" for cycle in last for t in cycle)
+
+    def conclude(self) -> None:
+        """Figures from all cycles, earlier runs included, and what they amount to."""
+        trials = [trial for cycle in self.cycles for trial in cycle]
+        if self.cycles:
+            self.sheet.set("cycles", len(self.cycles), n=len(self.cycles))
+        seen = list(self._connector)
+        for state, verb in VERBS:
+            mine = of_state(trials, state)
+            if mine:
+                self._enter(verb, mine)
+                seen.append(Seen(f"{verb}_standin", summary(mine), told(mine, "slept" if state == "S3" else "woke")))
+        if self.proof is not None and self.cycles:
+            self._enter_proof(self.proof)
+        if self.done_before:
+            self.note(f"{self.done_before} cycles are of the interrupted run that this one goes on with")
+        if trials or not self._may_drive:
+            self.findings = conclude(seen, untested=("sensor",))
+
+    def _enter(self, verb: str, trials: list[Trial]) -> None:
+        misses = sum(trial.latency_s is None for trial in trials)
+        late = sum(trial.result == "late" for trial in trials)
+        self.sheet.set(f"{verb} misses", misses, n=len(trials))
+        self.sheet.set(f"{verb}s too late", late, n=len(trials))
+        self.sheet.put(f"{verb} miss rate", proportion.estimate(misses, len(trials)))
+        latencies = [trial.latency_s for trial in trials if trial.latency_s is not None]
+        if latencies:
+            self.sheet.put(f"{verb} latency, median", latency.median_interval(latencies, unit="s"))
+            for name, value in (("fastest", min(latencies)), ("slowest", max(latencies))):
+                self.sheet.set(f"{verb} latency, {name}", value, value - STAMP_S, value + STAMP_S, len(latencies))
+
+    def _enter_proof(self, proof: Proof) -> None:
+        """The reliability that these cycles show: a cycle counts as good when both movements were answered in time."""
+        good = sum(all(trial.result == "hit" for trial in cycle) and len(cycle) == 2 for cycle in self.cycles)
+        bound = proportion.lower_bound(good, len(self.cycles), proof.confidence)
+        # N is chosen so that N clean cycles reach R; the bound may fall short of it by rounding alone.
+        shown = proof.reliability if 0.0 < proof.reliability - bound < 1e-12 else bound
+        self.sheet.set("reliability shown", shown, n=len(self.cycles))
+        self.note(
+            f"{good} of {len(self.cycles)} cycles good: the reliability is at least {bound:.4f} "
+            f"at {proof.confidence:g} confidence ({proof.reliability:g} was to be shown)"
+        )
+
+    def restore(self) -> None:
+        """Stop watching, let go."""
+        super().restore()
+        self.response.observer.stop()
+        self.response.close()
+
+
+def _declare_verb(machine: MachineProfile, state: str, verb: str) -> list[Declared]:
+    limit = machine.limits.sleep_s if state == "S3" else machine.limits.wake_s
+    band = machine.limits.band(limit)
+    return [
+        Declared(f"{verb} misses", "1", None, 0.0, "no reaction, however late"),
+        Declared(f"{verb}s too late", "1", None, 0.0, "a reaction, but after the limit"),
+        Declared(f"{verb} miss rate", "1", None, None, "exact 95 % interval", needed=False),
+        Declared(f"{verb} latency, median", "s", None, None, "interval by order statistics", needed=False),
+        Declared(f"{verb} latency, fastest", "s", None, None, needed=False),
+        Declared(f"{verb} latency, slowest", "s", None, limit, marginal_band=band),
+    ]

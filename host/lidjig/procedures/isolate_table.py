@@ -1,0 +1,305 @@
+"""What each cause makes the bench see, as data; `reasoning.py` draws the conclusion from it.
+
+One row per cause: how often it is met (prior), and for each observation how probable each value is under that cause.
+An observation that a row does not mention looks as on a healthy machine. The numbers are common practice, no source:
+they rank causes and are no statistics of repairs. Names of causes are those of the fault catalogue.
+
+The trade's own rule needs no row of its own: plugged it does not start (start_through no), unplugged it starts and
+never sleeps (start_open yes, sleep_open no), with the stand-in it starts, sleeps and wakes (start_standin yes,
+sleep_standin and wake_standin always) leaves only the sensor rows standing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+# Every observation: its values, what they mean, and how a healthy machine with a healthy sensor is expected to look.
+HEALTHY: dict[str, dict[str, float]] = {
+    # sensor supply at the connector, against the machine profile's window
+    "supply": {"right": 0.978, "missing": 0.002, "low": 0.01, "high": 0.01},
+    # charger voltage against the contract
+    "charger": {"right": 0.98, "wrong": 0.02},
+    # the worst line of the machine side: its pull, or the short in its place
+    "pull": {"right": 0.966, "none": 0.01, "wrong": 0.02, "ground": 0.002, "supply": 0.002},
+    # what the real sensor draws when the jig feeds it
+    "sensor_current": {"right": 0.96, "none": 0.01, "wrong": 0.03},
+    # what the real sensor says with the lid open and shut, fed by the jig
+    "sensor_open": {"released": 0.98, "operated": 0.02},
+    "sensor_shut": {"operated": 0.98, "released": 0.02},
+    # whether its outputs stay as they are while nobody moves the lid
+    "sensor_steady": {"yes": 0.995, "no": 0.005},
+    # its output while it has no supply
+    "sensor_unfed": {"released": 0.95, "operated": 0.05},
+    # whether the machine starts: lines open, stand-in open, lines driven high and low, stand-in shut, real sensor
+    "start_open": {"yes": 0.98, "no": 0.02},
+    "start_standin": {"yes": 0.98, "no": 0.02},
+    "start_driven": {"yes": 0.98, "no": 0.02},
+    "start_shut": {"yes": 0.3, "no": 0.7},  # models differ in this
+    "start_through": {"yes": 0.98, "no": 0.02},
+    # whether it sleeps when shut and wakes when opened: stand-in, driven hard, real sensor, lines open
+    "sleep_standin": {"always": 0.977, "late": 0.01, "sometimes": 0.003, "never": 0.01},
+    "wake_standin": {"always": 0.977, "late": 0.01, "sometimes": 0.003, "never": 0.01},
+    "sleep_driven": {"yes": 0.98, "no": 0.02},
+    "sleep_through": {"yes": 0.98, "no": 0.02},
+    "wake_through": {"yes": 0.98, "no": 0.02},
+    "sleep_open": {"yes": 0.02, "no": 0.98},
+}
+
+Row = dict[str, dict[str, float]]
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One explanation. `what` is the fault kind's name, None where the catalogue has none."""
+
+    where: str
+    what: str | None
+    prior: float
+    says: str
+    todo: str
+    caution: str = ""
+    sees: Row = field(default_factory=dict)
+
+
+_NO_START: Row = {
+    "start_open": {"no": 0.98},
+    "start_standin": {"no": 0.98},
+    "start_driven": {"no": 0.98},
+    "start_through": {"no": 0.98},
+    "start_shut": {"no": 0.98},
+}
+_POWERED = "Up to 20 V on the board while the charger is connected: no rings, no loose probes."
+_HOT_AIR = "Disconnect charger and lithium pack first; shield pack and screen from hot air."
+_ESD = "Discharge yourself (ESD strap) before touching connector or board."
+_SCREEN = "The backlight rail carries up to 50 V while the screen is on: keep off the display connector."
+
+CAUSES: tuple[Cause, ...] = (
+    Cause(
+        "none", None, 0.185,
+        "all that was tested did what is expected of it",
+        "Nothing to mend here. Fit everything, then check start, image, sleep when shut and wake when opened.",
+    ),
+    # --- the sensor: the machine is well as soon as the jig stands in
+    Cause(
+        "sensor", "dead", 0.10,
+        "the sensor draws no current and its output holds the line as if the lid were shut",
+        "Replace the sensor; a new one needs its zero set. It is powered at all times: look for liquid on its supply.",
+        _ESD,
+        {
+            "sensor_current": {"none": 0.95},
+            "sensor_open": {"operated": 0.9},
+            "sensor_shut": {"operated": 0.9},
+            "sensor_unfed": {"operated": 0.9},
+            "start_through": {"no": 0.9},
+            "sleep_through": {"no": 0.5},
+            "wake_through": {"no": 0.6},
+        },
+    ),
+    Cause(
+        "sensor", "stuck-shut", 0.06,
+        "the sensor is fed and draws current, and says shut whatever the lid does",
+        "Look for a magnet or a magnetised screw near the sensor; then replace the sensor.",
+        _ESD,
+        {
+            "sensor_open": {"operated": 0.97},
+            "sensor_unfed": {"released": 0.9},
+            "start_through": {"no": 0.9},
+            "sleep_through": {"yes": 0.7},
+            "wake_through": {"no": 0.9},
+        },
+    ),
+    Cause(
+        "sensor", "stuck-open", 0.05,
+        "the sensor is fed and draws current, and says open whatever the lid does",
+        "Check that the magnet is in the lid and not displaced; then replace the sensor.",
+        _ESD,
+        {"sensor_shut": {"released": 0.97}, "sleep_through": {"no": 0.95}},
+    ),
+    Cause(
+        "sensor", "intermittent", 0.04,
+        "the sensor's output changes while nobody moves the lid",
+        "Clean and reseat the sensor's connector, flex its cable while watching; then replace the sensor.",
+        _ESD,
+        {
+            "sensor_steady": {"no": 0.85},
+            "sensor_open": {"released": 0.75, "operated": 0.25},
+            "sensor_shut": {"operated": 0.75, "released": 0.25},
+            "start_through": {"yes": 0.7, "no": 0.3},
+            "sleep_through": {"yes": 0.7, "no": 0.3},
+            "wake_through": {"yes": 0.7, "no": 0.3},
+        },
+    ),
+    Cause(
+        "sensor", None, 0.015,
+        "nothing answers on the sensor's side: no current, and lines that nobody drives",
+        "Is the sensor plugged into the jig? Then look at its cable and connector, and at its supply pin.",
+        _ESD,
+        {
+            "sensor_current": {"none": 0.97},
+            "sensor_shut": {"released": 0.97},
+            "sleep_through": {"no": 0.97},
+        },
+    ),
+    # --- the wires between connector and board, with what hangs on them
+    Cause(
+        "wiring", "line-open", 0.07,
+        "the line shows no pull, and the machine does not react even to a line that is driven hard",
+        "Reseat the connector, then measure continuity from its line pin to the board; mend the trace or cable.",
+        _ESD,
+        {
+            "pull": {"none": 0.95},
+            "sleep_standin": {"never": 0.97},
+            "sleep_driven": {"no": 0.97},
+            "sleep_through": {"no": 0.97},
+            "start_shut": {"yes": 0.9},
+        },
+    ),
+    Cause(
+        "wiring", "line-short-ground", 0.05,
+        "the line is held at ground, whatever pulls it",
+        "Look for liquid or a crushed cable between line and ground; measure the line's resistance with the power off.",
+        _POWERED,
+        # With two lid lines that must both say shut, one held line does not keep the machine from starting.
+        {
+            "pull": {"ground": 0.97},
+            "start_open": {"no": 0.6},
+            "start_through": {"no": 0.6},
+            "sleep_open": {"no": 0.7},
+        },
+    ),
+    Cause(
+        "wiring", "line-short-supply", 0.02,
+        "the line is held at the sensor supply, whatever pulls it",
+        "Look for a solder bridge or liquid between line and supply pin; measure with the power off.",
+        _POWERED,
+        {
+            "pull": {"supply": 0.97},
+            "sleep_standin": {"never": 0.9},
+            "sleep_driven": {"no": 0.9},
+            "sleep_through": {"no": 0.9},
+        },
+    ),
+    Cause(
+        "wiring", "pull-missing", 0.02,
+        "the line shows no pull, and the machine reacts as soon as the line is driven hard",
+        "Find the line's pull-up resistor on the board and measure it with the power off; replace it or its trace.",
+        _HOT_AIR,
+        {
+            "pull": {"none": 0.97},
+            "start_open": {"no": 0.9},
+            "start_standin": {"no": 0.8},
+            "start_through": {"no": 0.8},
+            "sleep_standin": {"always": 0.5, "never": 0.3, "sometimes": 0.1, "late": 0.1},
+            "wake_standin": {"never": 0.8},
+            "sleep_open": {"yes": 0.8},
+        },
+    ),
+    Cause(
+        "wiring", "pull-missing", 0.02,  # of one of two lid lines that must both say shut: the other one still works
+        "a line shows no pull, and the machine reacts to the lid all the same",
+        "Find the line's pull-up resistor on the board and measure it with the power off; replace it or its trace.",
+        _HOT_AIR,
+        {"pull": {"none": 0.97}},
+    ),
+    Cause(
+        "wiring", "supply-missing", 0.07,
+        "the machine gives no supply on the sensor connector although it has power",
+        "Measure the supply pin of the connector and follow its trace to the source; look for liquid damage.",
+        _POWERED,
+        {
+            "supply": {"missing": 0.98},
+            # Without supply the pulls cannot be measured, and a sensor without supply leaves its line alone.
+            "sleep_through": {"no": 0.9},
+            "start_through": {"yes": 0.8, "no": 0.2},
+        },
+    ),
+    Cause(
+        "wiring", None, 0.02,
+        "a line's pull is outside what the machine profile accepts",
+        "Look for corrosion or leakage on the line; measure its pull-up resistor with the power off.",
+        _POWERED,
+        {"pull": {"wrong": 0.97}},
+    ),
+    # --- the board behind the connector
+    Cause(
+        "board", "ignores-lid", 0.05,
+        "the line reaches the board with its pull, follows the jig, and the board does not react to it",
+        "Check the lid input of the board's controller: protection parts, and voltage while the jig shuts the lid.",
+        _POWERED,
+        {
+            "sleep_standin": {"never": 0.97},
+            "sleep_driven": {"no": 0.97},
+            "sleep_through": {"no": 0.97},
+            "start_shut": {"yes": 0.8, "no": 0.2},
+        },
+    ),
+    Cause(
+        "board", "no-start", 0.08,
+        "the machine does not start although its lid line says open",
+        "Follow the board's start sequence: 5 V, 20 V, standby rails, power button. The lid sensor is not the cause.",
+        _POWERED,
+        {**_NO_START, "supply": {"missing": 0.2, "low": 0.05, "high": 0.01}},
+    ),
+    Cause(
+        "board", "slow-sleep", 0.02,
+        "the machine sleeps when shut, but later than its profile allows",
+        "Repeat with another system disk or after a reset of the board's controller; then suspect the controller.",
+        "",
+        {
+            "sleep_standin": {"late": 0.96},
+            "sleep_driven": {"yes": 0.3, "no": 0.7},
+            "sleep_through": {"yes": 0.2, "no": 0.8},
+        },
+    ),
+    Cause(
+        "board", "never-wakes", 0.03,
+        "the machine sleeps when shut and stays asleep when opened",
+        "Check the wake signal from controller to chipset and the rails that stay on in sleep.",
+        _POWERED,
+        {"wake_standin": {"never": 0.97}, "wake_through": {"no": 0.97}},
+    ),
+    Cause(
+        "board", "random-miss", 0.03,
+        "the machine reacts to some movements of the lid and not to others",
+        "Run 'lidjig cycle' for a rate; look for cracked joints and moisture round the controller; warm it gently.",
+        _HOT_AIR,
+        {
+            "sleep_standin": {"sometimes": 0.65, "always": 0.3, "never": 0.05},
+            "wake_standin": {"sometimes": 0.5, "always": 0.45, "never": 0.05},
+            "sleep_driven": {"yes": 0.6, "no": 0.4},
+            "sleep_through": {"yes": 0.7, "no": 0.3},
+            "wake_through": {"yes": 0.7, "no": 0.3},
+        },
+    ),
+    Cause(
+        "board", None, 0.02,
+        "the machine wakes later than its profile allows, or its sensor supply is outside the window",
+        "Measure the sensor supply rail at its source, and time the wake once more after a reset of the controller.",
+        _POWERED,
+        {
+            "wake_standin": {"late": 0.9},
+            "supply": {"low": 0.4, "high": 0.4, "right": 0.2},
+        },
+    ),
+    # --- not the hardware under test
+    Cause(
+        "setting", None, 0.02,
+        "the operating system is set to do nothing, or something slow, when the lid is shut",
+        "Start the machine from another system disk or reset its lid setting, then repeat this test.",
+        _SCREEN,
+        {
+            # A setting acts on a running system: the refusal to start while shut is not in its power.
+            "sleep_standin": {"never": 0.7, "late": 0.27, "sometimes": 0.02, "always": 0.01},
+            "sleep_driven": {"no": 0.8, "yes": 0.2},
+            "sleep_through": {"no": 0.8, "yes": 0.2},
+            "wake_standin": {"always": 0.7, "never": 0.25, "sometimes": 0.03, "late": 0.02},
+        },
+    ),
+    Cause(
+        "elsewhere", None, 0.03,
+        "charger, battery or power button keep the machine from starting; the lid line has no part in it",
+        "Try another charger (5 V, then 20 V at its plug) and the power button's cable before the board.",
+        _POWERED,
+        {**_NO_START, "charger": {"wrong": 0.6, "right": 0.4}, "supply": {"missing": 0.3}},
+    ),
+)  # fmt: skip

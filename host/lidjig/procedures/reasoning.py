@@ -1,0 +1,146 @@
+"""From observations to findings: Bayes' rule over the table, one fault assumed, observations taken as independent.
+
+Observations of one fault hang together, so the figures rank causes and overstate certainty; they are capped for that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+from lidjig.procedures.isolate_table import CAUSES, HEALTHY, Cause
+from lidjig.record.model import Finding
+
+CERTAIN_MAX = 0.99  # nothing is told as more certain than this: the table itself is not
+KNOWN_MIN = 0.6  # below this no place is named: the finding is "unknown"
+NAMED_SHARE = 0.7  # a fault kind is named when it holds this much of its place's probability
+ALTERNATIVE_MIN = 0.02  # other places are mentioned from here
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One observation: its name and value in the table, and the sentence (with numbers) it stands on."""
+
+    name: str
+    value: str
+    text: str
+
+
+def likelihood(cause: Cause, name: str, value: str) -> float:
+    """Probability of a value under a cause; what a row leaves open is shared equally by the values it does not name.
+
+    Raises KeyError for an observation or value that the table does not know.
+    """
+    healthy = HEALTHY[name]
+    if value not in healthy:
+        raise KeyError(f"{name}={value}")
+    row = cause.sees.get(name)
+    if row is None:
+        return healthy[value]
+    if value in row:
+        return row[value]
+    unnamed = len(healthy) - len(row)
+    return max(1e-4, 1.0 - sum(row.values())) / unnamed
+
+
+def posterior(seen: Mapping[str, str], causes: Collection[Cause] = CAUSES) -> list[tuple[Cause, float]]:
+    """Causes with their probability given what was seen, most probable first. What was not seen counts for nothing."""
+    logs = [
+        (cause, math.log(cause.prior) + sum(math.log(likelihood(cause, n, v)) for n, v in seen.items()))
+        for cause in causes
+    ]
+    highest = max(value for _cause, value in logs)
+    weights = [(cause, math.exp(value - highest)) for cause, value in logs]
+    total = sum(weight for _cause, weight in weights)
+    return sorted(((cause, weight / total) for cause, weight in weights), key=lambda pair: -pair[1])
+
+
+def conclude(seen: Collection[Seen], *, untested: Collection[str] = ()) -> list[Finding]:
+    """Findings, the main one first; others are less probable explanations of the same observations.
+
+    untested: places ("sensor") that had no part in the test and are therefore neither blamed nor cleared.
+    """
+    causes = [cause for cause in CAUSES if cause.where not in untested]
+    by_name = {item.name: item for item in seen}
+    ranked = posterior({item.name: item.value for item in seen}, causes)
+    places: dict[str, float] = {}
+    for cause, probability in ranked:
+        places[cause.where] = places.get(cause.where, 0.0) + probability
+    order = sorted(places, key=lambda where: -places[where])
+    best = order[0]
+    if places[best] < KNOWN_MIN:
+        return [_unknown(list(by_name.values()), places)]
+    findings = [_finding(best, ranked, places, by_name, main=True)]
+    if best != "none":
+        findings += [
+            _finding(where, ranked, places, by_name, main=False)
+            for where in order[1:]
+            if where != "none" and places[where] >= ALTERNATIVE_MIN
+        ]
+    return findings
+
+
+def _finding(
+    where: str,
+    ranked: list[tuple[Cause, float]],
+    places: dict[str, float],
+    seen: Mapping[str, Seen],
+    *,
+    main: bool,
+) -> Finding:
+    """One place as a finding. Its fault kind is named only where the observations single it out.
+
+    The main finding carries all that fits it; another explanation only what speaks for it and against it.
+    """
+    cause, probability = next(pair for pair in ranked if pair[0].where == where)
+    # Rows of the same kind are variants of one fault.
+    probability = sum(p for c, p in ranked if (c.where, c.what) == (where, cause.what))
+    named = probability >= NAMED_SHARE * places[where]
+    evidence = [item.text for item in _telling(cause, seen, all_that_fits=main)]
+    against = [
+        f"does not fit: {item.text}" for item in seen.values() if likelihood(cause, item.name, item.value) < 0.05
+    ]
+    if not named:
+        kinds = [c.what for c, p in ranked if c.where == where and c.what and p >= ALTERNATIVE_MIN]
+        evidence.append(f"not told apart: {', '.join(kinds)}")
+    return Finding(
+        where=where,
+        what=cause.what if named else None,
+        probability=round(min(CERTAIN_MAX, probability if named else places[where]), 3),
+        evidence=[cause.says, *evidence, *against] if named else [*evidence, *against],
+        next=cause.todo,
+        caution=cause.caution,
+    )
+
+
+def _telling(cause: Cause, seen: Mapping[str, Seen], *, all_that_fits: bool) -> list[Seen]:
+    """The observations that speak for this cause: those more probable under it than on a healthy machine come first.
+
+    For "none" these are all that fit.
+    """
+    if cause.where == "none":
+        return [item for item in seen.values() if HEALTHY[item.name][item.value] >= 0.5]
+    gain = {
+        item.name: likelihood(cause, item.name, item.value) / HEALTHY[item.name][item.value] for item in seen.values()
+    }
+    strong = sorted((item for item in seen.values() if gain[item.name] > 2.0), key=lambda item: -gain[item.name])
+    if not all_that_fits:
+        return strong
+    # What a healthy machine would show as well clears the other places, so it is evidence too.
+    rest = [item for item in seen.values() if item not in strong and likelihood(cause, item.name, item.value) >= 0.5]
+    return strong + rest
+
+
+def _unknown(seen: list[Seen], places: dict[str, float]) -> Finding:
+    """Nothing stands out: say what was seen and what is left."""
+    left = sorted(places.items(), key=lambda pair: -pair[1])
+    open_places = ", ".join(f"{where} {probability:.0%}" for where, probability in left if probability >= 0.05)
+    return Finding(
+        where="unknown",
+        what=None,
+        probability=None,
+        evidence=[item.text for item in seen] + [f"not told apart: {open_places}"],
+        next="Measure what is missing (see the measurements marked 'not measured'), then repeat.",
+        caution="",
+    )

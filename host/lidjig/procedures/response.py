@@ -1,0 +1,244 @@
+"""How the machine responds to its lid lines: the steps that confirm, isolate and cycle share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from lidjig.bench.machine import MachineProfile
+from lidjig.jig_types import Route
+from lidjig.measure import proportion
+from lidjig.measure.estimate import at_least
+from lidjig.procedures.base import Bench
+from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, of_state, summary, told
+from lidjig.procedures.observe import Observer
+from lidjig.procedures.reasoning import Seen
+from lidjig.procedures.report import Declared, Sheet
+from lidjig.procedures.start import Start, start, switch_off
+
+T = TypeVar("T")
+
+STAMP_S = 0.0015  # a stamp is good to one tick of the board and one turn of the analog scan
+ROUNDS_TO_TELL = 8  # so many attempts tell "never" from "sometimes" after a first miss
+DRIVE_HOLD_S = 0.5  # how long lines are driven hard before the machine is asked to start
+
+
+def declare_starts(machine: MachineProfile, *ways: str) -> list[Declared]:
+    """One start a way."""
+    limit, band = machine.limits.start_s, machine.limits.band(machine.limits.start_s)
+    return [Declared(f"start, {way}", "s", None, limit, "power button to S0", marginal_band=band) for way in ways]
+
+
+def declare_trials(machine: MachineProfile) -> list[Declared]:
+    """Latencies and misses by the stand-in."""
+    limits = machine.limits
+    return [
+        Declared("sleep misses", "1", None, 0.0, "shut, and no sleep, however late"),
+        Declared("sleep latency, slowest", "s", None, limits.sleep_s, marginal_band=limits.band(limits.sleep_s)),
+        Declared("wake misses", "1", None, 0.0, "opened, and no waking, however late"),
+        Declared("wake latency, slowest", "s", None, limits.wake_s, marginal_band=limits.band(limits.wake_s)),
+        Declared("miss rate", "1", None, None, "of all movements; exact interval", needed=False),
+    ]
+
+
+@dataclass
+class Response:
+    """The machine's response, step by step. A step ends in an observation for the table and figures for the sheet."""
+
+    bench: Bench
+    sheet: Sheet
+    observer: Observer
+    standin: StandIn
+    seen: list[Seen] = field(default_factory=list)
+
+    @classmethod
+    def on(cls, bench: Bench, sheet: Sheet, also_lines: tuple[str, ...] = ()) -> Response:
+        """Listening begins here; close() ends it."""
+        observer = Observer(bench, also_lines)
+        return cls(bench, sheet, observer, StandIn(bench, observer))
+
+    def close(self) -> None:
+        """Stop listening."""
+        self.standin.close()
+        self.observer.close()
+
+    def add(self, name: str, value: str, text: str) -> None:
+        """An observation for the table."""
+        self.seen.append(Seen(name, value, text))
+
+    def found(self, name: str) -> str | None:
+        """The value of an observation made before, or None."""
+        return next((seen.value for seen in self.seen if seen.name == name), None)
+
+    def troubles(self) -> int:
+        """Grows whenever the link failed or events were lost: a reaction may then have gone unseen."""
+        return self.bench.jig.interruptions + self.observer.lost
+
+    def safely(self, step: Callable[[], T]) -> T:
+        """The step, repeated from a known state where link or board failed it."""
+        return self.bench.persist(step, self._again)
+
+    def _again(self) -> None:
+        self.bench.load_profiles()
+        self.observer.start()
+
+    # -- starts
+
+    def start_open(self) -> bool | None:
+        """Lines open: nothing but the board's own pulls. None where the machine could not be switched off first."""
+        return self.safely(lambda: self._start("start_open", "start, lines open", "lines open", self._connect_open))
+
+    def start_standin(self) -> bool | None:
+        """The stand-in says open."""
+        return self.safely(
+            lambda: self._start("start_standin", "start, stand-in open", "stand-in open", self._connect_standin)
+        )
+
+    def start_through(self) -> bool | None:
+        """The real sensor, lid open."""
+        return self.safely(
+            lambda: self._start("start_through", "start, real sensor", "real sensor, lid open", self._connect_through)
+        )
+
+    def start_shut(self) -> bool | None:
+        """The stand-in says shut. Machines differ here, so nothing is judged."""
+        return self.safely(
+            lambda: self._start("start_shut", None, "stand-in shut", lambda: self.standin.connect(shut=True))
+        )
+
+    def start_driven(self) -> bool | None:
+        """Every line driven hard to its released level, whatever pulls it."""
+        return self.safely(lambda: self._start("start_driven", None, "lines driven hard", self._drive_open))
+
+    def _connect_open(self) -> None:
+        self.bench.route(Route.OPEN)
+
+    def _connect_standin(self) -> None:
+        self.standin.connect(shut=False)
+
+    def _connect_through(self) -> None:
+        self.bench.route(Route.THROUGH)
+
+    def _drive_open(self) -> None:
+        self.standin.connect(shut=False)
+        self.drive(shut=False)
+
+    def _start(self, name: str, measured: str | None, how: str, connect: Callable[[], None]) -> bool | None:
+        self.bench.progress.step(f"Start the machine: {how}")
+        connect()
+        if not switch_off(self.bench, self.observer):
+            self.bench.progress.say(f"The machine does not go off: {self.observer.told()}")
+            return None
+        self.bench.idle(DRIVE_HOLD_S)
+        attempt = start(self.bench, self.observer, connect)
+        self._enter_start(measured, attempt)
+        if self.found(name) is None:
+            self.add(name, "yes" if attempt.started else "no", attempt.told(how))
+        self.bench.progress.say(attempt.told(how))
+        if attempt.started:
+            self.bench.idle(self.bench.machine.limits.settle_s)
+        return attempt.started
+
+    def _enter_start(self, measured: str | None, attempt: Start) -> None:
+        if measured is None:
+            return
+        seconds = attempt.seconds()
+        if seconds is not None:
+            self.sheet.set(measured, *seconds)
+        else:
+            # It took longer than was waited: a lower bound is all that is known.
+            self.sheet.put(measured, at_least(attempt.limit_s + MARGIN_S, "s", 1))
+
+    def drive(self, *, shut: bool) -> None:
+        """Drive every line hard to the level that says shut or open, instead of following the profile."""
+        for output in self.bench.sensor.output:
+            operated = output.operated_when_shut == shut
+            high = operated == (output.active == "high")
+            self.bench.jig.drive(output.line, "high" if high else "low")
+
+    def follow(self) -> None:
+        """Let the outputs follow the profile again."""
+        for output in self.bench.sensor.output:
+            self.bench.jig.drive(output.line, "follow")
+
+    # -- the lid by the stand-in
+
+    def rounds(self, repeat: int) -> list[Trial]:
+        """Shut and open `repeat` times, more after a miss; observations and figures from all attempts."""
+        trials: list[Trial] = []
+        done = 0
+        wanted = repeat
+        self.bench.progress.step(f"Shut and open the lid by the stand-in, {repeat} times")
+        while done < wanted:
+            trials += self.safely(self._round)
+            done += 1
+            self.bench.progress.bar(done, wanted)
+            if done == wanted and wanted < ROUNDS_TO_TELL and _uneven(trials):
+                wanted = ROUNDS_TO_TELL
+        self._enter_trials(trials)
+        return trials
+
+    def connected(self) -> bool:
+        """Whether the stand-in is what the machine sees; it is not after a restart or a trip."""
+        return self.bench.jig.status().route == Route.STANDIN
+
+    def _round(self) -> list[Trial]:
+        """A round, with the stand-in connected and the machine in a known state first."""
+        if not self.connected():
+            # After a restart or a trip: start over from an open lid and a running machine.
+            self.standin.connect(shut=False)
+            if not self.observer.settle("S0", "S3", seconds=self.bench.machine.limits.wake_s + MARGIN_S):
+                start(self.bench, self.observer, lambda: self.standin.connect(shut=False))
+                self.bench.idle(self.bench.machine.limits.settle_s)
+        return self.standin.round()
+
+    def _enter_trials(self, trials: list[Trial]) -> None:
+        for state, verb, word in (("S3", "sleep", "slept"), ("S0", "wake", "woke")):
+            mine = of_state(trials, state)
+            if not mine:
+                continue
+            misses = sum(trial.latency_s is None for trial in mine)
+            self.sheet.set(f"{verb} misses", misses, n=len(mine))
+            latencies = [trial.latency_s for trial in mine if trial.latency_s is not None]
+            if latencies:
+                slowest = max(latencies)
+                self.sheet.set(
+                    f"{verb} latency, slowest", slowest, slowest - STAMP_S, slowest + STAMP_S, len(latencies)
+                )
+            self.add(f"{verb}_standin", summary(mine), f"stand-in: {told(mine, word)}")
+        if trials:
+            missed = sum(trial.latency_s is None for trial in trials)
+            self.sheet.put("miss rate", proportion.estimate(missed, len(trials)))
+
+    def sleep_driven(self) -> bool | None:
+        """Whether the machine sleeps when every line is driven hard to its shut level; None where it is not running."""
+        return self.safely(self._sleep_driven)
+
+    def _sleep_driven(self) -> bool | None:
+        limit_s = self.bench.machine.limits.sleep_s + MARGIN_S
+        if self.observer.state != "S0":
+            return None
+        self.bench.progress.step("Drive the lines hard to their shut level")
+        if not self.connected():
+            self.standin.connect(shut=False)
+        since_us = self.bench.jig.status().t_us
+        self.drive(shut=True)
+        slept = self.observer.wait_state("S3", since_us=since_us, seconds=limit_s) is not None
+        levels = self.bench.jig.status().lines
+        shown = ", ".join(f"line {o.line} reads {levels[f'machine_{o.line}']}" for o in self.bench.sensor.lid_outputs())
+        self.drive(shut=False)
+        self.bench.idle(self.bench.machine.limits.settle_s)
+        self.follow()
+        does = "slept" if slept else "did not sleep"
+        self.add(
+            "sleep_driven",
+            "yes" if slept else "no",
+            f"lines driven hard ({shown}): the machine {does} within {limit_s:g} s",
+        )
+        return slept
+
+
+def _uneven(trials: list[Trial]) -> bool:
+    """True where some attempt was missed: a few more tell whether that is always so."""
+    return any(trial.result == "miss" for trial in trials)

@@ -1,0 +1,313 @@
+"""Survey of the connector: supply, and what each line looks into, machine side and sensor side.
+
+Only 10 kohm test loads touch the lines (0.5 mA at most), so a survey is safe on whatever is wired wrongly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lidjig.bench.machine import Line, MachineProfile
+from lidjig.bench.sensor import Output, SensorProfile
+from lidjig.jig_types import Measurement, Route
+from lidjig.measure import adc
+from lidjig.measure.budget import rectangular_u
+from lidjig.measure.electrical import OPEN, PULLED, SHORT_HIGH, SHORT_LOW, LineSource, Reading, thevenin
+from lidjig.measure.estimate import Estimate, symmetric
+from lidjig.procedures.base import Bench
+from lidjig.procedures.reasoning import Seen
+from lidjig.procedures.report import Declared, Sheet
+
+READINGS = 64
+SETTLE_S = 0.02  # lines and their RC settle in far less; the analog switch needs a millisecond
+FEED_OHM = 47.0  # in the jig's sensor feed (WIRING.md)
+FEED_U_PART = 0.01 / math.sqrt(3.0)  # a 1 % resistor
+# A level as part of 3.3 V: the converter's offset (30 mV at the line) and its nonlinearity (two readings), 95 %.
+LEVEL_HALF = 0.015
+SUPPLY_GONE_MV = 1000.0  # below this nothing that could be called a supply is there
+NO_CURRENT_PART = 0.3  # of the lowest typical current: less is "draws nothing"
+
+
+def declare_machine_side(machine: MachineProfile) -> list[Declared]:
+    """Supply, charger, and for each line its idle level and its pull."""
+    supply = machine.supply
+    declared = [
+        Declared("sensor supply", "V", supply.min_v, supply.max_v, "machine's supply on the sensor connector"),
+    ]
+    if "charger_v" in machine.analog():
+        low, high = machine.charger.window_v()
+        declared.append(Declared("charger voltage", "V", low, high, "after the supply contract"))
+    for line in sorted(machine.line, key=lambda item: item.number):
+        # A pulled-up line idles above 0.7 of the supply, where any CMOS input reads high (common practice, no source).
+        idle_low = 0.7 * supply.min_v if line.pull == "up" else None
+        declared.append(Declared(f"line {line.number} idle level", "V", idle_low, None, "nothing connected"))
+        declared.append(
+            Declared(
+                f"line {line.number} pull", "kohm", line.pull_min_kohm, line.pull_max_kohm, "by 10 kohm test loads"
+            )
+        )
+    return declared
+
+
+def declare_sensor_side(sensor: SensorProfile) -> list[Declared]:
+    """Current and levels of the real sensor, fed by the jig. A level is a part of the sensor's supply."""
+    low, high = sensor.supply.current_min_ma, sensor.supply.current_max_ma
+    declared = [Declared("sensor current", "mA", low, high, "fed with 3.3 V by the jig", needed=low is not None)]
+    for output in sorted(sensor.output, key=lambda item: item.line):
+        for lid in ("open", "shut"):
+            level_low, level_high = _level_limits(output, lid)
+            declared.append(Declared(f"sensor line {output.line}, lid {lid}", "1", level_low, level_high))
+    declared.append(Declared("sensor changes, lid at rest", "1", None, 0.0, "edges while nobody moves the lid"))
+    return declared
+
+
+def _level_limits(output: Output, lid: str) -> tuple[float | None, float | None]:
+    """Limits of a level as part of the supply: high from 0.7, low up to 0.3 (CMOS input levels)."""
+    operated = output.operated_when_shut == (lid == "shut")
+    high = operated == (output.active == "high")
+    return (0.7, None) if high else (None, 0.3)
+
+
+@dataclass(frozen=True)
+class LineFound:
+    """One machine-side line. state: a value of the table's "pull"."""
+
+    number: int
+    state: str
+    text: str
+
+
+@dataclass(frozen=True)
+class MachineSide:
+    """What the machine side of the connector shows, in the table's words."""
+
+    supply: str
+    supply_text: str
+    lines: tuple[LineFound, ...]
+    charger: str | None
+    charger_text: str
+
+    @property
+    def shorted(self) -> bool:
+        """A line is held hard: nothing may be driven."""
+        return any(line.state in ("ground", "supply") for line in self.lines)
+
+    @property
+    def may_drive(self) -> bool:
+        return self.supply == "right" and not self.shorted
+
+    def seen(self) -> list[Seen]:
+        """As observations; of several lines the worst one speaks."""
+        seen = [Seen("supply", self.supply, self.supply_text)]
+        if self.charger is not None:
+            seen.append(Seen("charger", self.charger, self.charger_text))
+        if self.lines:
+            worst = max(self.lines, key=lambda line: _BADNESS.index(line.state))
+            text = worst.text if worst.state != "right" else "; ".join(line.text for line in self.lines)
+            seen.append(Seen("pull", worst.state, text))
+        return seen
+
+
+_BADNESS = ("right", "wrong", "none", "supply", "ground")
+
+
+def survey_machine_side(bench: Bench, sheet: Sheet) -> MachineSide:
+    """Supply, charger and lines with the route open; leaves the jig armed on the open route."""
+    bench.progress.step("Survey of the machine's side of the connector")
+    charger, charger_text = _charger(bench, sheet)
+    if (_volts(_mean(bench, "supply")).value or 0.0) > bench.machine.supply.max_v:
+        # Looked at before arming: an armed jig would trip on it, and nothing may be driven anyway.
+        supply, supply_text = _supply(bench, sheet)
+        return MachineSide(supply, supply_text, (), charger, charger_text)
+    bench.route(Route.OPEN)
+    supply, supply_text = _supply(bench, sheet)
+    if supply == "missing" and charger is None:
+        # No charger observer tells whether the machine has power at all, so a person must see to it.
+        bench.operator.ask(bench, "connect-charger")
+        bench.idle(bench.machine.charger.contract_s)
+        bench.route(Route.OPEN)
+        supply, supply_text = _supply(bench, sheet)
+    lines: list[LineFound] = []
+    for line in sorted(bench.machine.line, key=lambda item: item.number):
+        idle = _mean(bench, f"machine_{line.number}")
+        sheet.put(f"line {line.number} idle level", _volts(idle))
+        if supply == "right":
+            source = _load_line(bench, line.number)
+            sheet.put(f"line {line.number} pull", source.resistance.scaled(0.001, "kohm"))
+            lines.append(_judge(line, source, bench.machine))
+    return MachineSide(supply, supply_text, tuple(lines), charger, charger_text)
+
+
+def _charger(bench: Bench, sheet: Sheet) -> tuple[str | None, str]:
+    if "charger_v" not in bench.machine.analog():
+        return None, ""
+    low, high = bench.machine.charger.window_v()
+    volts = _volts(_mean(bench, "charger_v"))
+    if (volts.high or 0.0) < low:
+        bench.operator.ask(bench, "connect-charger")
+        bench.idle(bench.machine.charger.contract_s)
+        volts = _volts(_mean(bench, "charger_v"))
+    measured = sheet.put("charger voltage", volts)
+    value = measured.value or 0.0
+    text = f"charger gives {value:.2f} V (contract {bench.machine.charger.contract_v} V)"
+    return ("wrong" if measured.outcome == "fail" else "right"), text
+
+
+def _supply(bench: Bench, sheet: Sheet) -> tuple[str, str]:
+    supply = bench.machine.supply
+    estimate = _volts(_mean(bench, "supply"))
+    measured = sheet.put("sensor supply", estimate)
+    value = measured.value or 0.0
+    text = f"sensor supply {value:.3f} V (window {supply.min_v:g} to {supply.max_v:g} V)"
+    if value * 1000.0 < SUPPLY_GONE_MV:
+        return "missing", text
+    if measured.outcome != "fail":
+        return "right", text
+    return ("low" if value < supply.min_v else "high"), text
+
+
+def _load_line(bench: Bench, number: int) -> LineSource:
+    """Read a line with the test load to ground and to the supply, and what that says about its source."""
+    target = f"machine_{number}"
+    readings: dict[str, Reading] = {}
+    drive: Reading | None = None
+    for state in ("low", "high"):
+        bench.jig.load(target, state)
+        bench.idle(SETTLE_S)
+        readings[state] = _reading(bench.jig.measure(target, READINGS))
+        if state == "high":
+            drive = _reading(bench.jig.measure("supply", READINGS))
+    bench.jig.load(target, "off")
+    assert drive is not None
+    return thevenin(readings["low"], readings["high"], drive)
+
+
+def _judge(line: Line, source: LineSource, machine: MachineProfile) -> LineFound:
+    """A line's source in the table's words, against what the profile expects of it."""
+    survey = machine.survey
+    kind = source.kind(short_max_ohm=survey.short_max_ohm, open_min_ohm=survey.open_min_kohm * 1000.0)
+    ohm = source.resistance
+    volts = "" if source.voltage.value is None else f" behind {source.voltage.value / 1000:.2f} V"
+    shown = "at least" if ohm.high is None else "about"
+    figure = "nothing measurable" if ohm.value is None else f"{shown} {ohm.value / 1000:.3g} kohm{volts}"
+    name = f"line {line.number}"
+    if kind == SHORT_LOW:
+        return LineFound(line.number, "ground", f"{name} is held at ground ({figure})")
+    if kind == SHORT_HIGH:
+        return LineFound(line.number, "supply", f"{name} is held at the sensor supply ({figure})")
+    if line.pull == "none":
+        expected = kind == OPEN or ohm.high is None
+        return LineFound(
+            line.number, "right" if expected else "wrong", f"{name} looks into {figure}; no pull is expected"
+        )
+    wanted = f"{line.pull_min_kohm:g} to {line.pull_max_kohm:g} kohm expected"
+    if kind == OPEN or (kind != PULLED and ohm.high is None):
+        return LineFound(line.number, "none", f"{name} shows no pull ({figure}; {wanted})")
+    low, high = (line.pull_min_kohm or 0.0) * 1000.0, (line.pull_max_kohm or math.inf) * 1000.0
+    right = ohm.value is not None and low <= ohm.value <= high
+    return LineFound(line.number, "right" if right else "wrong", f"{name} is pulled by {figure} ({wanted})")
+
+
+@dataclass(frozen=True)
+class SensorAt:
+    """The real sensor with the lid in one position. levels: part of its supply, by line."""
+
+    levels: dict[int, float]
+    current: Estimate
+
+
+def feed_sensor(bench: Bench) -> None:
+    """Feed the real sensor from the jig, its open-drain outputs pulled up, and let it start."""
+    bench.route(Route.OPEN)
+    bench.jig.sensor_power(True)
+    pull_sensor(bench)
+    # Two looks at its magnet after it has its supply.
+    bench.idle(0.1 + 2.0 / bench.sensor.timing.update_hz)
+
+
+def pull_sensor(bench: Bench) -> None:
+    """Pull the sensor's lines up (open drain) so that both levels can be told; push-pull outputs need none."""
+    for output in bench.sensor.output:
+        if output.drive == "open-drain":
+            bench.jig.load(f"sensor_{output.line}", "high")
+
+
+def release_sensor(bench: Bench) -> None:
+    """Take feed and pulls off again."""
+    bench.jig.sensor_power(False)
+    for output in bench.sensor.output:
+        bench.jig.load(f"sensor_{output.line}", "off")
+
+
+def read_sensor(bench: Bench, *, fed: bool = True) -> SensorAt:
+    """Levels and current now. Unfed, levels are parts of the jig's own 3.3 V."""
+    jig_mv = _mean(bench, "jig_3v3")
+    feed_mv = _mean(bench, "sensor_supply")
+    rail = adc.to_unit("sensor_supply" if fed else "jig_3v3", *_raw(feed_mv if fed else jig_mv)).value or 1.0
+    levels: dict[int, float] = {}
+    for output in sorted(bench.sensor.output, key=lambda item: item.line):
+        level = adc.to_unit(f"sensor_{output.line}", *_raw(_mean(bench, f"sensor_{output.line}")))
+        levels[output.line] = (level.value or 0.0) / max(rail, 1.0)
+    return SensorAt(levels, sensor_current(jig_mv, feed_mv))
+
+
+def sensor_current(jig: Measurement, feed: Measurement) -> Estimate:
+    """Current through the feed resistor in mA: the drop across it over 47 ohm.
+
+    Offset and reference errors are common to both readings and cancel; the gains of the two dividers do not.
+    """
+    before, after = adc.budget("jig_3v3", *_raw(jig)), adc.budget("sensor_supply", *_raw(feed))
+    drop_mv = before.value - after.value
+    gain_mv = rectangular_u(adc.DIVIDER_HALF_PART) * math.hypot(before.value, after.value)
+    u_mv = math.sqrt(before.u_difference**2 + after.u_difference**2 + gain_mv**2)
+    value = drop_mv / FEED_OHM
+    return symmetric(value, math.hypot(u_mv / FEED_OHM, value * FEED_U_PART), min(jig.n, feed.n), "mA")
+
+
+def judge_current(sensor: SensorProfile, current: Estimate) -> Seen | None:
+    """The current in the table's words; None where the jig cannot resolve this sensor's current."""
+    low, high = sensor.supply.current_min_ma, sensor.supply.current_max_ma
+    if low is None or high is None or current.value is None:
+        return None
+    text = f"the sensor draws {current.value:.2f} mA from the jig ({low:g} to {high:g} mA is typical)"
+    if current.value < NO_CURRENT_PART * low:
+        return Seen("sensor_current", "none", text)
+    return Seen("sensor_current", "right" if low <= current.value <= high else "wrong", text)
+
+
+def judge_levels(sensor: SensorProfile, levels: dict[int, float], lid: str) -> Seen:
+    """The lid outputs in the table's words; where two outputs disagree, the wrong one speaks."""
+    right = "operated" if lid == "shut" else "released"
+    states: list[str] = []
+    for output in sensor.lid_outputs():
+        high = levels[output.line] > 0.5
+        states.append("operated" if high == (output.active == "high") else "released")
+    said = next((state for state in states if state != right), right)
+    figures = ", ".join(f"line {line} at {level:.2f} of its supply" for line, level in levels.items())
+    return Seen(f"sensor_{lid}", said, f"lid {lid}: the sensor says {said} ({figures})")
+
+
+def enter_levels(sheet: Sheet, levels: dict[int, float], lid: str) -> None:
+    """Levels into the sheet, with the uncertainty of a ratio of two readings."""
+    for line, level in levels.items():
+        low, high = max(0.0, level - LEVEL_HALF), level + LEVEL_HALF
+        sheet.set(f"sensor line {line}, lid {lid}", level, low, high, READINGS)
+
+
+def _mean(bench: Bench, channel: str) -> Measurement:
+    measurement = bench.jig.measure(channel, READINGS)
+    bench.check()
+    return measurement
+
+
+def _raw(measurement: Measurement) -> tuple[float, float, int]:
+    return measurement.mean_raw, measurement.sd_raw, measurement.n
+
+
+def _reading(measurement: Measurement) -> Reading:
+    return Reading.of_raw(measurement.channel, *_raw(measurement))
+
+
+def _volts(measurement: Measurement) -> Estimate:
+    return adc.to_unit(measurement.channel, *_raw(measurement)).scaled(0.001, "V")

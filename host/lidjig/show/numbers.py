@@ -1,0 +1,68 @@
+"""Figures for people: value with interval and unit, times, angles. Rounds for the eye only; records keep all digits."""
+
+from __future__ import annotations
+
+import math
+
+from lidjig.record.model import MeasuredValue
+
+
+def figure(value: float | None, digits: int = 4) -> str:
+    """Up to `digits` significant digits, no exponent for everyday sizes; "-" where there is none."""
+    if value is None:
+        return "-"
+    if value == 0:
+        return "0"
+    if value == int(value) and abs(value) < 1e6:
+        return str(int(value))
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{min(places, 6)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def with_interval(measured: MeasuredValue) -> str:
+    """ "9.97 kohm (9.95 to 9.99, n 64)"; "at least 200 kohm" for a one-sided figure; "not measured"."""
+    if measured.value is None:
+        return "not measured"
+    unit = f" {measured.unit}" if measured.unit not in ("", "1") else ""
+    if measured.low is not None and measured.high is None:
+        return f"at least {figure(measured.low)}{unit}"
+    if measured.high is not None and measured.low is None:
+        return f"at most {figure(measured.high)}{unit}"
+    text = f"{figure(measured.value)}{unit}"
+    if measured.low is None and measured.high is None:
+        return f"{text} (n {measured.n} gives no interval)"
+    if measured.low is None or measured.high is None or measured.low == measured.high:
+        return text
+    return f"{text} ({figure(measured.low)} to {figure(measured.high)}, n {measured.n})"
+
+
+def limits(measured: MeasuredValue) -> str:
+    """ "limits 9 to 11", "limit at most 2", or "" where there are none."""
+    low, high = measured.limit_low, measured.limit_high
+    if low is not None and high is not None:
+        return f"limits {figure(low)} to {figure(high)}" if low != high else f"must be {figure(low)}"
+    if low is not None:
+        return f"limit at least {figure(low)}"
+    return f"limit at most {figure(high)}" if high is not None else ""
+
+
+def measured_line(measured: MeasuredValue) -> str:
+    """One measurement with its limits beside it, without its outcome."""
+    beside = limits(measured)
+    return f"{measured.name}: {with_interval(measured)}" + (f" [{beside}]" if beside else "")
+
+
+def duration(seconds: float) -> str:
+    """ "4 s", "3 min 20 s", "1 h 05 min"."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def board_time(t_us: int | None) -> str:
+    """Board time in seconds with the microseconds that the stamp has."""
+    return "-" if t_us is None else f"{t_us / 1e6:.6f}"
