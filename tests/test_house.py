@@ -40,7 +40,8 @@ def imported_parts(path: Path) -> set[str]:
 def test_imports_run_one_way(part: str) -> None:
     for path in sorted((HOST / part).rglob("*.py")):
         surplus = imported_parts(path) - ALLOWED[part] - OPEN_TO_ALL
-        assert not surplus, f"{path.relative_to(ROOT)} imports {sorted(surplus)}; allowed for {part}: {sorted(ALLOWED[part])}"
+        where = path.relative_to(ROOT)
+        assert not surplus, f"{where} imports {sorted(surplus)}; allowed for {part}: {sorted(ALLOWED[part])}"
 
 
 def test_only_links_know_the_twin() -> None:
