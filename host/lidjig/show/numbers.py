@@ -47,6 +47,13 @@ def limits(measured: MeasuredValue) -> str:
     return f"limit at most {figure(high)}" if high is not None else ""
 
 
+def verdict(measured: MeasuredValue) -> str:
+    """The outcome as a word; a figure that has no limit to meet does not read as a pass."""
+    if measured.outcome == "pass" and measured.limit_low is None and measured.limit_high is None:
+        return "(no limit)"
+    return measured.outcome
+
+
 def measured_line(measured: MeasuredValue) -> str:
     """One measurement with its limits beside it, without its outcome."""
     beside = limits(measured)

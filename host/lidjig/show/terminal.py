@@ -12,7 +12,7 @@ from rich.text import Text
 
 from lidjig.record.model import Finding, MeasuredValue
 from lidjig.show.given import Clock, ReportLike
-from lidjig.show.numbers import duration, measured_line
+from lidjig.show.numbers import duration, measured_line, verdict
 from lidjig.show.pace import Pace
 
 COLOURS = {
@@ -74,7 +74,7 @@ class TerminalProgress:
     def measured(self, value: MeasuredValue) -> None:
         """The figure with limits and outcome."""
         line = Text(f"    {measured_line(value)}  ")
-        line.append(value.outcome, style=COLOURS.get(value.outcome, ""))
+        line.append(verdict(value), style=COLOURS.get(verdict(value), ""))
         self._console.print(line)
 
     def keep_pace(self, clock: Clock) -> None:
@@ -137,17 +137,17 @@ def show_report(report: ReportLike, console: Console, *, with_measurements: bool
         console.print(Text(f"\n{report.error}", style="red"))
         if report.error_next:
             console.print(Text(report.error_next))
-    verdict = Text("\nOutcome: ")
-    verdict.append(WORDS.get(report.outcome, report.outcome), style=f"bold {COLOURS.get(report.outcome, '')}".strip())
+    closing = Text("\nOutcome: ")
+    closing.append(WORDS.get(report.outcome, report.outcome), style=f"bold {COLOURS.get(report.outcome, '')}".strip())
     if report.run:
-        verdict.append(f"   (run {report.run}; see it again with: lidjig show {report.run})")
-    console.print(verdict)
+        closing.append(f"   (run {report.run}; see it again with: lidjig show {report.run})")
+    console.print(closing)
 
 
 def show_measurement(measured: MeasuredValue, console: Console) -> None:
     """One line; a marginal figure says how many readings might settle it."""
     line = Text(f"  {measured_line(measured)}  ")
-    line.append(measured.outcome, style=COLOURS.get(measured.outcome, ""))
+    line.append(verdict(measured), style=COLOURS.get(verdict(measured), ""))
     if measured.outcome == "marginal" and measured.n_to_settle:
         line.append(f" (n {measured.n_to_settle} might settle it)")
     console.print(line)
