@@ -1,7 +1,6 @@
 # What the board starts at power-up. Three ways past the firmware, so that no board is ever locked out:
 # the mark switch held at power-up, a "leave" request, and any error below, which ends at the prompt.
 import os
-import sys
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -27,7 +26,7 @@ def _stay_out(folder: str, board: "Board") -> None:
 
 
 def main() -> None:
-    from boards import Board, boot_files, mark_held
+    from boards import Board, boot_files, mark_held, streams
 
     if mark_held():
         print("lidjig: mark switch held, firmware skipped")
@@ -39,7 +38,7 @@ def main() -> None:
     from firmware import app
     from firmware.console import StdConsole
 
-    console = StdConsole(sys.stdin, sys.stdout)
+    console = StdConsole(*streams())
     console.open()
     try:
         watchdog_runs = app.run(console, folder)

@@ -1,6 +1,7 @@
 # Raspberry Pi Pico, Pico 2 and boards with the same pin numbers (RP2040, RP2350).
 #
 # Pin map, power switching and timers. PINS is what WIRING.md's table is checked against.
+import sys
 import time
 
 import machine
@@ -12,6 +13,7 @@ from shared_proto import names
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from typing import TextIO
 
 # Signal, GPIO number and kind: out, in, adc, or drive (may put a voltage on a connector; an input unless armed).
 PINS = (
@@ -64,6 +66,11 @@ _BOTH_EDGES = Pin.IRQ_RISING | Pin.IRQ_FALLING
 def boot_files() -> str:
     # Folder on the board's flash for what must outlive a power cut.
     return "/kept"
+
+
+def streams() -> "tuple[TextIO, TextIO]":
+    # Input and output of the console: the USB serial port.
+    return sys.stdin, sys.stdout
 
 
 def mark_held() -> bool:

@@ -10,7 +10,7 @@ from micropython import alloc_emergency_exception_buf, const
 import shared_proto
 from firmware import requests
 from firmware.jig import NOTE_HOST_RESET, Jig
-from firmware.ring import ARRIVED, BAND, DEPARTED, EDGE, OUTPUT
+from firmware.ring import ARRIVED, BAND, DEPARTED, EDGE, LOST, OUTPUT
 from shared_proto import names
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
@@ -95,8 +95,8 @@ class Service:
         jig = self.jig
         marks, edges = jig.marks, jig.edges
         if marks.empty() and edges.empty():
-            if jig.lines.resting:
-                jig.lines.calm(jig.ticks)
+            if jig.lines.resting or not jig.unheard.empty():
+                self.calm_lines()
             if jig.mark.settled(jig.ticks):
                 self.tell_mark()
             return
@@ -110,14 +110,23 @@ class Service:
                 marks.pop_into(record)
             else:
                 edges.pop_into(record)
-            _TELL[record[0]](self, jig.clock.at(record[1]), record[2], record[3])
+            self.tell(record)
         if jig.mark.settled(jig.ticks):
             self.tell_mark()
         lost = marks.take_dropped() + edges.take_dropped()
         if lost:
-            jig.session.lose(lost, jig.now_us)
-            jig.log.add(jig.now_us, names.LOG_EVENTS_LOST, 0, lost)
+            self._lost(jig.now_us, lost, 0)
+        self.calm_lines()
+
+    def calm_lines(self) -> None:
+        # What a line's rest has kept from the interrupts is told after all that they saw.
+        jig = self.jig
         jig.lines.calm(jig.ticks)
+        while jig.unheard.pop_into(self._record):
+            self.tell(self._record)
+
+    def tell(self, record: array) -> None:
+        _TELL[record[0]](self, self.jig.clock.at(record[1]), record[2], record[3])
 
     def tell_mark(self) -> None:
         mark = self.jig.mark
@@ -134,6 +143,10 @@ class Service:
 
     def _band(self, t_us: int, what: int, raw: int) -> None:
         self.jig.event("band", t_us, channel=what & 0xFF, band=what >> 8, raw=raw)
+
+    def _lost(self, t_us: int, count: int, _nothing: int) -> None:
+        self.jig.session.lose(count, t_us)
+        self.jig.log.add(t_us, names.LOG_EVENTS_LOST, 0, count)
 
     def _edge(self, t_us: int, line: int, raw: int) -> None:
         jig = self.jig
@@ -203,6 +216,7 @@ _TELL = {
     OUTPUT: Service._output,
     BAND: Service._band,
     EDGE: Service._edge,
+    LOST: Service._lost,
 }
 
 
@@ -236,8 +250,10 @@ def run(console: "StdConsole", folder: str) -> bool:
         gc.collect()
         serve(service)
         service.farewell()
+        # Left or reset, the next start is one that the host asked for: the chip calls every reset but the one by
+        # power a watchdog's, and goes on doing so until the power goes.
+        jig.store.note(NOTE_HOST_RESET)
         if jig.ending == NOTE_HOST_RESET:
-            jig.store.note(NOTE_HOST_RESET)
             board.release_all()
             board.reset()
     finally:

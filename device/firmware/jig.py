@@ -28,6 +28,7 @@ from shared_proto.session import BoardSession
 
 VERSION = (0, 1, 0)
 _EDGE_RECORDS = const(128)
+_UNHEARD_RECORDS = const(32)  # two a line at most, told within a turn
 _TICK_RECORDS = const(64)
 _RAW_MAX = const(0xFFFF)
 # Without a profile the window ends where the widest profile could end.
@@ -50,11 +51,12 @@ class Jig:
         self.lock = Interlock()
         self.edges = Ring(_EDGE_RECORDS)
         self.marks = Ring(_TICK_RECORDS)
+        self.unheard = Ring(_UNHEARD_RECORDS)
         self.motion = Motion(board, self.marks)
         self.transfer = Transfer()
         self.scan = Scan(board, self.marks)
         self.tick = Tick(board, self.marks, self.motion, self.transfer, self.scan)
-        self.lines = Lines(board, self.edges, self.tick.supply_lost)
+        self.lines = Lines(board, self.edges, self.unheard, self.tick.supply_lost)
         self.mark = Mark(board, self.lines)
         self.route = names.ROUTE_THROUGH
         self.safe_route = names.ROUTE_THROUGH
@@ -71,7 +73,7 @@ class Jig:
         self.incoming_length = 0
 
         cause = board.reset_cause()
-        if self.store.take_note(NOTE_HOST_RESET):
+        if self.store.take_note(NOTE_HOST_RESET) and cause != names.RESET_POWER:
             cause = names.RESET_HOST
         self.cause = cause
         self.boot_id = self._next_boot_id()
@@ -199,13 +201,28 @@ class Jig:
         self._tell_lock(self.now_us)
         return 0
 
-    def need_supply(self) -> None:
-        # From now on a loss of supply trips, if there is any. Looked at again after the flag is up: an edge
-        # just before it would have been let pass.
-        if self.board.supply_ok():
-            self.tick.need_supply()
-            if not self.board.supply_ok():
-                self.tick.supply_lost(self.board.ticks_us())
+    def need_supply(self) -> bool:
+        # From now on a loss of supply trips; False when there is none to lose, or it was lost meanwhile. Looked
+        # at again after the flag is up: an edge just before it would have been let pass.
+        if not self.board.supply_ok():
+            return False
+        self.tick.need_supply()
+        if not self.board.supply_ok():
+            self.tick.supply_lost(self.board.ticks_us())
+        return not self.tick.lost
+
+    def drive_refusal(self) -> tuple:
+        # (reason, detail) against driving the machine's side now. (0, 0) when nothing speaks against it: a loss
+        # of supply trips from then on, so that nothing is ever driven that would not be let go of.
+        if not self.board.supply_ok():
+            return names.REFUSED_SUPPLY_MISSING, 0
+        lowest, highest = self.supply_window()
+        supply_mv = self.supply_mv()
+        if not lowest <= supply_mv <= highest:
+            return names.REFUSED_SUPPLY_WINDOW, supply_mv
+        if not self.need_supply():
+            return names.REFUSED_TRIPPED if self.tick.lost else names.REFUSED_SUPPLY_MISSING, 0
+        return 0, 0
 
     def disarm(self) -> None:
         if self.lock.step(DISARM, self.now_us):
@@ -265,7 +282,8 @@ class Jig:
             self.event("routed", t_us, route=self.route, reason=reason)
 
     def begin_route(self, request: Message, route: int) -> None:
-        # Break before make: everything off, relay, 10 ms, then the outputs (poll_route).
+        # Break before make: everything off, relay, 10 ms, then the outputs (poll_route). For standin
+        # drive_refusal() has been asked: a loss of supply trips while the relay settles already.
         tick = self.tick
         tick.drive = 0
         tick.override[0] = tick.override[1] = 0
@@ -285,15 +303,32 @@ class Jig:
             return
         if self.board.ticks_diff(self.ticks, self.route_since) < _RELAY_SETTLE_US:
             return
+        if self.route_wanted == names.ROUTE_STANDIN and not self._may_stand_in():
+            return
         self.route, self.route_wanted = self.route_wanted, _ROUTE_NONE
         if self.route == names.ROUTE_STANDIN:
-            self.need_supply()
             self.tick.drive = 1
             self.tick.apply()
         self.event("routed", self.now_us, route=self.route, reason=names.REASON_HOST)
         request, self.route_request = self.route_request, None
         if request is not None:
             self.session.answer(request, t_us=self.now_us, route=self.route)
+
+    def _may_stand_in(self) -> bool:
+        # Asked again after the relay has settled: the supply may have gone, or left its window, meanwhile.
+        reason, detail = self.drive_refusal()
+        self.take_trips()  # latched since this turn began: lets go and refuses the request
+        if not self.routing():
+            return False
+        if reason:
+            # Nothing is driven yet: back to the route that is still in force.
+            self.board.relay(0 if self.route == names.ROUTE_THROUGH else 1)
+            self.route_wanted = _ROUTE_NONE
+            request, self.route_request = self.route_request, None
+            if request is not None:
+                self.session.refuse(request, reason, detail)
+            return False
+        return True
 
     def routing(self) -> bool:
         return self.route_wanted != _ROUTE_NONE

@@ -1,12 +1,13 @@
 # Digital lines: edges stamped in a hard interrupt, levels on request, the debounced mark switch.
 #
 # Contract. edge() runs in a hard interrupt, allocates nothing and is the only producer of the edge ring (all
-# pins of the chip share one interrupt vector). Everything else belongs to the service loop.
+# pins of the chip share one interrupt vector). Everything else belongs to the service loop, which at both its ends
+# has a ring of its own for what no interrupt saw.
 
 from boards import Board
 from micropython import const
 
-from firmware.ring import EDGE, Ring
+from firmware.ring import EDGE, LOST, Ring
 from shared_proto import names
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
@@ -66,8 +67,9 @@ class SupplyLine(Line):
 
 
 class Lines:
-    def __init__(self, board: Board, ring: Ring, supply_lost: "Callable[[int], None]") -> None:
+    def __init__(self, board: Board, ring: Ring, unheard: Ring, supply_lost: "Callable[[int], None]") -> None:
         self._board = board
+        self._unheard = unheard
         self._lines: list[Line] = []
         for number in range(_LINES):
             if number == names.LINE_SUPPLY_OK:
@@ -102,9 +104,8 @@ class Lines:
         elif line.on and not on:
             self._board.on_edges(line.number, None)
             if line.resting_since >= 0:
-                self.resting -= 1
+                self._rested(line, self._board.ticks_us())
             line.burst = 0
-            line.resting_since = -1
         line.on = on
 
     def level(self, number: int, raw: int) -> int:
@@ -121,19 +122,41 @@ class Lines:
 
     def calm(self, now: int) -> None:
         # After edges came, and while a line rests. Rests lines that oscillate, so that they cannot starve the loop.
+        # At a moment when all edges seen so far have been told.
         for line in self._lines:
             if line.burst >= _BURST and line.number != names.LINE_SUPPLY_OK:
                 # (the supply line is never switched off: it must be able to trip at any moment)
                 if line.resting_since < 0:
-                    self._board.on_edges(line.number, None)
-                    line.resting_since = now
-                    self.resting += 1
+                    self._rest(line, now)
                 elif self._board.ticks_diff(now, line.resting_since) >= _REST_US:
-                    self.resting -= 1
-                    line.on = False
-                    self._switch(line, True)
+                    self._wake(line)
             elif line.burst:
                 line.burst = 0
+
+    def _rest(self, line: Line, now: int) -> None:
+        self._board.on_edges(line.number, None)
+        line.burst = _BURST
+        line.resting_since = now
+        self.resting += 1
+
+    def _rested(self, line: Line, now: int) -> None:
+        # How many edges went unheard nobody knows; one is told, so that the rest itself is.
+        self._unheard.push(LOST, now, 1, 0)
+        line.resting_since = -1
+        self.resting -= 1
+
+    def _wake(self, line: Line) -> None:
+        now = self._board.ticks_us()
+        self._rested(line, now)
+        level = line.pin()
+        if level != line.level:
+            # Where it stands is told at least, at the time of this look.
+            self._unheard.push(EDGE, now, line.number, level)
+            line.level = level
+        line.burst = 0
+        self._board.on_edges(line.number, line.edge_ref)
+        if line.pin() != line.level:  # an edge before the interrupt was on: not calm yet
+            self._rest(line, now)
 
 
 class Mark:

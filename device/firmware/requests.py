@@ -11,17 +11,6 @@ from shared_proto import names
 from shared_proto.codec import Message
 
 
-def _drive_refusal(jig: Jig) -> tuple:
-    # (reason, detail) against driving the machine's side now, (0, 0) when nothing speaks against it.
-    if not jig.board.supply_ok():
-        return names.REFUSED_SUPPLY_MISSING, 0
-    lowest, highest = jig.supply_window()
-    supply_mv = jig.supply_mv()
-    if not lowest <= supply_mv <= highest:
-        return names.REFUSED_SUPPLY_WINDOW, supply_mv
-    return 0, 0
-
-
 def status(jig: Jig, message: Message) -> None:
     lock, motion, tick, session = jig.lock, jig.motion, jig.tick, jig.session
     session.answer(
@@ -83,7 +72,7 @@ def set_route(jig: Jig, message: Message) -> None:
     elif route == names.ROUTE_STANDIN and jig.profile.values is None:
         jig.session.refuse(message, names.REFUSED_NO_PROFILE)
     else:
-        reason, detail = _drive_refusal(jig) if route == names.ROUTE_STANDIN else (0, 0)
+        reason, detail = jig.drive_refusal() if route == names.ROUTE_STANDIN else (0, 0)
         if reason:
             jig.session.refuse(message, reason, detail)
         else:
@@ -123,11 +112,10 @@ def load(jig: Jig, message: Message) -> None:
         return
     if target <= names.TARGET_M2:
         if state != names.LOAD_OFF:
-            reason, detail = _drive_refusal(jig)
+            reason, detail = jig.drive_refusal()
             if reason:
                 jig.session.refuse(message, reason, detail)
                 return
-            jig.need_supply()
         jig.board.set_test(target, state)
     else:
         # Through the closed relay a pull to 3.3 V would reach the machine, powered or not.

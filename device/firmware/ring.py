@@ -19,6 +19,7 @@ ARRIVED = const(2)
 OUTPUT = const(3)  # a = output | operated << 1, b = angle_mdeg
 BAND = const(4)  # a = channel | band << 8, b = raw
 EDGE = const(5)  # a = line, b = level at the pin
+LOST = const(6)  # a = edges that nobody heard
 
 
 class Ring:

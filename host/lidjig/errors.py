@@ -52,13 +52,22 @@ class BadInput(LidjigError):
         where = f"{self.file}: " if self.file else ""
         return f"{where}{self.key} = {self.value!r} is not usable. Accepted: {self.accepted}."
 
+    @property
+    def next_step(self) -> str:
+        if self.key == "command line":
+            return f"{self.accepted[0].upper()}{self.accepted[1:]}."
+        if self.file.endswith(".toml"):
+            return f"Correct {self.key} in {self.file}, then repeat the command."
+        return f"Repeat the command with another {self.key}."
+
 
 class NoJig(LidjigError):
-    """Seen when no port is there, when it is taken, or when nothing on it answers hello."""
+    """Seen when no port is there, when it is taken, or when nothing on it answers hello. todo: what to do, if not the
+    usual."""
 
-    def __init__(self, wanted: str, why: str, found: tuple[str, ...] = ()) -> None:
-        super().__init__(wanted, why, found)
-        self.wanted, self.why, self.found = wanted, why, found
+    def __init__(self, wanted: str, why: str, found: tuple[str, ...] = (), todo: str = "") -> None:
+        super().__init__(wanted, why, found, todo)
+        self.wanted, self.why, self.found, self.todo = wanted, why, found, todo
 
     def __str__(self) -> str:
         seen = f" Ports seen: {', '.join(self.found)}." if self.found else ""
@@ -66,6 +75,8 @@ class NoJig(LidjigError):
 
     @property
     def next_step(self) -> str:
+        if self.todo:
+            return self.todo
         return "List what is there with 'lidjig ports'; put the firmware on a bare board with 'lidjig flash PORT'."
 
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 import binascii
 from collections.abc import Iterable, Sequence
 
-from lidjig.errors import BadInput, JigTimeout, LidjigError, Refused
+from lidjig.errors import BadInput, JigTimeout, LidjigError
 from lidjig.jig_core import CLOSE_S, CONNECT_S, REQUEST_S, JigCore
 from lidjig.jig_types import (
     Event,
@@ -32,7 +32,6 @@ from lidjig.jig_types import (
     Sink,
     Status,
     Unrecorded,
-    Wanted,
     Watch,
     line_levels,
     log_entries,
@@ -51,7 +50,6 @@ _DURATION_MAX_S = 250.0
 _BLOB_PART = 128
 _BLOB_MAX = 1024
 _MEASURE_MAX = 256
-_ARRIVAL_S = 2.0
 _LOG_TURNS_MAX = 64  # the board keeps far fewer entries than 64 answers hold
 
 
@@ -61,7 +59,8 @@ class Jig(JigCore):
     Every request pumps until it is answered and raises Refused, JigTimeout, JigRestarted, LinkLost or
     StoreFailed; a value out of range is BadInput before anything is sent. A lost link is tried for retry_s
     inside any call: then the call goes on as if nothing had been, the record has the marks "link-lost",
-    "link-back" and "link-state", and `interruptions` has grown. It never re-arms by itself; see recover().
+    "link-back" and "link-state", and `interruptions` has grown. It never re-arms by itself: that is
+    the procedure's business, see Bench.persist.
     """
 
     # -- state and safety
@@ -242,42 +241,6 @@ class Jig(JigCore):
         self._ask("reset")
         return self._hello_after_reset(deadline or Deadline(self.clock, CONNECT_S + self._talk.retry_s))
 
-    def recover(self, wanted: Wanted, deadline: Deadline | None = None) -> Status:
-        """Bring the bench back to where a procedure had it, after a lost link (`interruptions` grew) or a
-        restart.
-
-        A loss under 1 s leaves the jig armed: only the angle is checked then. After a longer one the jig
-        has let go (trip by silence): the trip is cleared, the angle is put back by a jump while nothing is
-        driven, so that the machine never sees a stray angle, then the jig is armed, the route set, watches
-        set again (a reset forgets them). The record gets the mark "recovered" with board time, from which
-        on stimuli count again. Any other trip needs a person: it is raised as Refused (tripped; detail =
-        its reason) and stays. Raises what the requests raise; JigTimeout when the angle is not reached.
-        """
-        status = self.status()
-        if status.lock is Lock.TRIPPED:
-            if status.reason not in (Reason.SILENCE, Reason.BOOT):
-                raise Refused("recover", names.REFUSED_TRIPPED, int(status.reason))
-            self.clear()
-        was = status
-        if was.lock is not Lock.ARMED or not was.moving:
-            self._put_angle(wanted.angle_deg, was, deadline or Deadline(self.clock, _ARRIVAL_S))
-        if was.lock is not Lock.ARMED:
-            self.arm()
-        if was.lock is not Lock.ARMED or was.route is not wanted.route:
-            self.set_route(wanted.route)
-        if wanted.watch_lines:
-            self.watch_lines(wanted.watch_lines)
-        for watch in wanted.watches:
-            self.watch(watch.channel, watch.thresholds_raw, watch.hysteresis_raw, watch.dwell_ms)
-        now = self.status()
-        self._tell_gap(
-            "recovered",
-            f"found {was.lock.text} ({was.reason.text}), route {was.route.text}, {was.angle_deg:.1f} deg; "
-            f"now {now.lock.text}, route {now.route.text}, {now.angle_deg:.1f} deg",
-            now.t_us,
-        )
-        return now
-
     def close(self) -> None:
         """Disarm if the jig is armed, as far as it still answers within 2 s, and release the link. Never
         raises LidjigError.
@@ -307,20 +270,6 @@ class Jig(JigCore):
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # -- parts of the above
-
-    def _put_angle(self, angle_deg: float, status: Status, deadline: Deadline) -> None:
-        if status.moving or status.queued:
-            self.stop()
-        if abs(status.angle_deg - angle_deg) < 0.0005:
-            return
-        segment = self.move(angle_deg, 0.0, "linear")
-        self.wait_event(
-            lambda e: e.name == "arrived" and e.data["segment"] == segment,
-            deadline,
-            f"arrival at {angle_deg:g} deg",
-        )
-
 
 __all__ = [
     "BLOBS",
@@ -341,6 +290,5 @@ __all__ = [
     "Sink",
     "Status",
     "Unrecorded",
-    "Wanted",
     "Watch",
 ]

@@ -8,7 +8,7 @@ only what makes the bench safe (disarm, stop, status, leave, reset, close) still
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from typing import Any
 
@@ -68,6 +68,7 @@ class JigCore:
         self._held: deque[tuple[int, Event]] = deque(maxlen=HELD_MAX)  # (which boot, event) not recorded yet
         self._fresh: list[Event] = []  # recorded and acknowledged, not returned by pump yet
         self._gaps: list[tuple[str, str, int | None]] = []  # told before there was a sink
+        self.gaps_told: Counter[str] = Counter()  # by kind, see Sink.gap: how often the record's continuity broke
         self._answers: list[Message] = []
         self._unknown = False
         self._asking = ""  # the request whose answer is awaited
@@ -367,7 +368,9 @@ class JigCore:
     def _tell_gap(self, kind: str, text: str, t_us: int | None) -> None:
         if self._sink is None:
             self._gaps.append((kind, text, t_us))
-        elif self._store_error is None:
+            return
+        self.gaps_told[kind] += 1
+        if self._store_error is None:
             try:
                 self._sink.gap(kind, text, t_us)
             except StoreFailed as error:
@@ -424,7 +427,8 @@ class JigCore:
             try:
                 answer = self._answer_to("hello", {}, deadline)
             except JigTimeout as error:
-                raise no_answer(self.link.name, self.last_frames()) from error
+                todo = str(getattr(self.link, "if_silent", ""))
+                raise no_answer(self.link.name, self.last_frames(), todo) from error
             if answer.name != "refusal":
                 return answer
             reason, detail = answer.fields["reason"], answer.fields["detail"]
@@ -460,11 +464,12 @@ def _bad_field(error: ValueError) -> BadInput:
     return BadInput("", key, value, accepted or str(error))
 
 
-def no_answer(port: str, heard: list[str]) -> NoJig:
-    """NoJig for a port on which hello was not answered; what was heard decides the words."""
+def no_answer(port: str, heard: list[str], todo: str = "") -> NoJig:
+    """NoJig for a port on which hello was not answered; what was heard decides the words. todo: what the link itself
+    has to say about what to do then."""
     text = " ".join(heard)
     if "3e3e3e" in text:  # ">>>" in hexadecimal
-        return NoJig(port, "MicroPython's prompt answers there; the firmware is not running")
+        return NoJig(port, "MicroPython's prompt answers there; the firmware is not running", todo=todo)
     if any(" < " in line for line in heard):
-        return NoJig(port, "something answers there, but not this protocol")
-    return NoJig(port, "nothing answers hello")
+        return NoJig(port, "something answers there, but not this protocol", todo=todo)
+    return NoJig(port, "nothing answers hello", todo=todo)

@@ -8,7 +8,7 @@ import enum
 import math
 import struct
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol, Self
 
 from lidjig.errors import BadInput
@@ -285,16 +285,6 @@ def log_entries(first: int, data: bytes) -> list[LogEntry]:
         t_us, code, arg16, arg32 = struct.unpack_from("<QHHi", data, at)
         found.append(LogEntry(first + at // LOG_ENTRY_BYTES, t_us, code, arg16, arg32))
     return found
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """The state a procedure needs back after a reconnect: see Jig.recover."""
-
-    route: Route
-    angle_deg: float
-    watch_lines: tuple[str, ...] = ()
-    watches: tuple[Watch, ...] = field(default=())
 
 
 @dataclass(frozen=True)

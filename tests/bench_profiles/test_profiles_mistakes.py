@@ -192,6 +192,7 @@ MACHINE_MISTAKES = [
     ("sleep_s = 3.0", "sleep_s = -1.0", "limits.sleep_s", -1.0, "a number above 0"),
     ("[limits]", "[limits]\nmarginal_percent = 80", "limits.marginal_percent", 80, "a number 0..50"),
     ('starts_by = "power-button"', 'starts_by = "magic"', "starts_by", "magic", "'charger', 'power-button'"),
+    ('active = "low"', 'active = "down"', "line[0].active", "down", "'high', 'low'"),
     ('lid_rule = "all"', 'lid_rule = "both"', "lid_rule", "both", "'all', 'any'"),
 ]
 
@@ -320,17 +321,30 @@ def test_sensors_that_do_not_fit_the_machine_are_refused() -> None:
             check_pair(sensor, machine)
         assert (caught.value.key, caught.value.value) == (key, value)
         assert accepted in caught.value.accepted
-    check_pair(c1, alder)  # push-pull on a pulled line does no harm
+    high = parse_machine(changed(MACHINE, 'active = "low"', 'active = "high"'), "x")
+    check_pair(c1, high)  # push-pull on a pulled line does no harm
     check_pair(slow, alder)
-    bare = parse_machine(
-        MACHINE.replace(
-            'pull = "up"\npull_kohm = 47.0\npull_min_kohm = 35.0\npull_max_kohm = 60.0', 'pull = "none"'
-        ),
-        "x",
-    )
-    check_pair(c1, bare)
+    without = 'active = "low"\npull_kohm = 47.0\npull_min_kohm = 35.0\npull_max_kohm = 60.0'
+    bare = parse_machine(MACHINE.replace(f'pull = "up"\n{without}', 'pull = "none"'), "x")
+    check_pair(c1, parse_machine(MACHINE.replace(f'pull = "up"\n{without}', 'pull = "none"\nactive = "high"'), "x"))
     with pytest.raises(BadInput, match="has no pull to give the high level"):
         check_pair(a1, bare)
+
+
+def test_a_sensor_that_says_shut_by_the_other_level_is_refused() -> None:
+    """Standing in with it would turn open and shut round and convict a healthy machine."""
+    alder, birch = load_machine("alder-14")[0], load_machine("birch-13")[0]
+    with pytest.raises(BadInput) as caught:
+        check_pair(load_sensor("hinge-c1")[0], alder)
+    assert (caught.value.key, caught.value.value) == ("output[0].active", "high")
+    assert "hinge-c1" in caught.value.file
+    assert "alder-14 has line[0].active = 'low'" in caught.value.accepted
+    second = parse_sensor(PAIR[: (at := PAIR.rindex('active = "low"'))] + PAIR[at:].replace("low", "high", 1), "x")
+    with pytest.raises(BadInput) as caught:
+        check_pair(second, birch)
+    assert caught.value.key == "output[1].active" and "line[1].active" in caught.value.accepted
+    # A machine profile without the key means low, as nearly every lid line is.
+    assert parse_machine(changed(MACHINE, 'active = "low"\n', ""), "x").line[0].active == "low"
 
 
 def test_a_sensor_outside_the_machines_windows_is_refused() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -48,9 +49,10 @@ def test_runs_and_show(run: Callable[..., Any]) -> None:
     mine = run("runs", "--job", "bench 4", "--json").json
     assert [row["command"] for row in mine["runs"]] == ["hold"]
     text = run("runs").out
-    assert "r-000001" in text and "bench 4" in text and "pass" in text
+    # A hold judges nothing of the machine; a sweep that crosses no switching angle has nothing to judge.
+    assert "r-000001" in text and "bench 4" in text and "ended" in text and "incomplete" in text
     shown = run("show", "r-1").out
-    assert "Run r-000001: hold, pass" in shown
+    assert "Run r-000001: hold, ended" in shown
     assert "profiles kept   machine, scenario, sensor" in shown
     assert "routed" in shown and "route standin" in shown
     assert "Events" not in run("show", "1", "--no-events").out
@@ -62,10 +64,11 @@ def test_no_events_to_show_without_a_record(run: Callable[..., Any]) -> None:
 
 
 def test_watch_in_plain_lines(run: Callable[..., Any]) -> None:
+    # Nothing is loaded onto the board by looking: without a profile it stands at 0 deg.
     ran = run("watch", "--seconds", "1", "--link", "twin")
     assert ran.status == 0
     line = ran.out.splitlines()[0]
-    for part in ("S5", "100.0 deg", "route through", "disarmed", "supply 3.3 V", "machine_1=1", "observer_1=0"):
+    for part in ("S5", " 0.0 deg", "route through", "disarmed", "supply 3.3 V", "machine_1=1", "observer_1=0"):
         assert part in line
 
 
@@ -100,6 +103,8 @@ def test_the_tour(run: Callable[..., Any], store: str) -> None:
         ("none", None), ("board", "ignores-lid"), ("sensor", "dead"), ("board", "no-start"), ("none", None),
     ]  # fmt: skip
     assert f"recorded in {store}" in ran.err
+    written = ran.err.rstrip().rsplit(": ", 1)[1]
+    assert written.startswith(str(Path(store).parent)) and "The lid sensor is dead" in Path(written).read_text("utf-8")
     assert len(run("runs", "--job", "demo", "--json").json["runs"]) == 5
 
 

@@ -46,4 +46,5 @@ def test_micropython(script: str, tmp_path: Path, micropython: str) -> None:
 def test_all_scripts_are_there() -> None:
     assert SCRIPTS == [
         "basic", "heap", "interlock", "lines", "motion", "no_heap", "outputs", "persistence", "requests", "safety",
+        "supply",
     ]  # fmt: skip

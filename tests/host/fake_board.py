@@ -14,7 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 from lidjig.errors import LinkLost, LossReason, NoJig
-from lidjig.link.base import Clock, Deadline
+from lidjig.link.base import Clock, Deadline, Traits
 
 from shared_proto import codec, names
 from shared_proto.codec import Message
@@ -265,6 +265,7 @@ class FakeLink:
         self.clock: Clock = self._time
         self.name = "fake"
         self.details: dict[str, str] = {"kind": "fake"}
+        self.traits = Traits()
         self.mute = False
         self.drop = 0.0
         self.corrupt = 0.0

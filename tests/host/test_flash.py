@@ -19,10 +19,11 @@ from lidjig.board.files import (
     folder_in_use,
     source_files,
 )
-from lidjig.board.install import InstallError, flash, interpreter, no_prompt, write_image
+from lidjig.board.install import InstallError, flash, interpreter, no_prompt, restart, write_image
 from lidjig.board.prompt import BoardError, BoardFiles, PromptError, SerialPrompt, board_error
 from lidjig.errors import BadInput, NoJig
 from lidjig.firmware_path import firmware_dir, proto_dir
+from lidjig.jig_types import Lock, ResetCause
 
 if os.name != "posix":
     pytest.skip("the prompt is MicroPython's unix build on a pseudo-terminal", allow_module_level=True)
@@ -195,6 +196,72 @@ def test_firmware_that_does_not_answer_is_switched_back(board: UnixBoard) -> Non
     assert "does not answer" in str(failed.value) and "firmware of before is back" in str(failed.value)
     assert "mark switch" in str(failed.value)
     assert board.power_up() == "version 0 1 0" and station.restarts == 2
+
+
+STARTS = """
+import sys
+sys.path[:0] = sys.argv[2:]
+import fake_board
+import boards
+fake_board.bench.cause = 3  # what machine.reset() looks like afterwards: the watchdog's reset
+for _ in range(2):
+    jig, _service, _host = fake_board.start(sys.argv[1] + boards.boot_files())
+    print(jig.cause, jig.lock.state)
+"""
+
+
+def starts(board: UnixBoard) -> list[tuple[ResetCause, Lock]]:
+    """Reset cause and interlock of the next two starts of the real firmware on this board's flash."""
+    root = Path(__file__).resolve().parents[2]
+    folders = [str(root / "tests" / "device" / "on_both"), str(firmware_dir()), str(proto_dir().parent)]
+    done = subprocess.run(
+        [sys.executable, "-c", STARTS, str(board.root), *folders],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    numbers = [line.split() for line in done.stdout.splitlines()]
+    return [(ResetCause(int(cause)), Lock(int(state))) for cause, state in numbers]
+
+
+@pytest.mark.parametrize("way", ["good", "full", "switched back"])
+def test_the_reset_after_a_flash_is_not_taken_for_the_watchdogs(board: UnixBoard, way: str) -> None:
+    if way == "good":
+        put(board, small_image(NEW))  # onto a bare board, which keeps nothing yet
+    else:
+        put(board, small_image(OLD))
+        starts(board)  # takes the note of that one
+        # It starts as far as taking the note.
+        station, text = UnixStation(board), "import os\nos.remove('kept/reset')\nraise ValueError('broken')\n"
+        if way == "full":
+            station, text = UnixStation(board, fail_at=30, error=BoardError(28, "OSError: 28")), ""
+        with pytest.raises(NoJig):
+            flash(station, lambda _mpy: small_image(NEW, text=text), root=str(board.root))
+        assert board.power_up() == "version 0 1 0"
+    # Once only: a reset that nobody asked for is the watchdog's.
+    assert starts(board) == [
+        (ResetCause.HOST, Lock.DISARMED),
+        (ResetCause.WATCHDOG, Lock.TRIPPED),
+    ]
+
+
+@pytest.mark.parametrize("error", [BoardError(28, "OSError: 28"), PromptError("no answer")])
+def test_a_board_that_takes_no_note_is_reset_all_the_same(error: Exception) -> None:
+    restarts = []
+
+    class Stubborn:
+        """Carries out nothing but the reset."""
+
+        def run(self, _code: str, _timeout_s: float = 10.0) -> bytes:
+            raise error
+
+        def restart(self) -> None:
+            restarts.append(error)
+
+        def close(self) -> None:
+            raise AssertionError("not reached")
+
+    restart(Stubborn())
+    assert restarts == [error]
 
 
 def test_another_version_than_written_is_an_error(board: UnixBoard) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from lidjig.errors import JigRestarted, JigTimeout, LidjigError, LinkLost, LossReason, NoJig, Refused
-from lidjig.jig import Jig, LinkState, Lock, Reason, Route, Unrecorded, Wanted, Watch
+from lidjig.jig import Jig, LinkState, Lock, Reason, Unrecorded
 from lidjig.link.base import Deadline
 
 from shared_proto import names
@@ -135,38 +135,10 @@ def test_another_board_on_the_port_is_not_taken_for_ours(bench: Bench) -> None:
     assert bench.link.board.performed == []
 
 
-def test_recover_brings_everything_back_after_a_silence_trip(bench: Bench) -> None:
-    bench.jig.arm()
-    bench.jig.set_route(Route.STANDIN)
-    bench.link.unplug()
-    bench.in_s(2.5, bench.link.plug)
-    bench.jig.idle(3.0)
-    wanted = Wanted(Route.STANDIN, 45.0, ("observer_1",), (Watch("light", (100,), 10, 5),))
-    sent = len(bench.board.performed)
-    status = bench.jig.recover(wanted)
-    assert status.lock is Lock.ARMED and status.route is Route.STANDIN and status.angle_deg == 45.0
-    done = [m.name for m in bench.board.performed[sent:]]
-    # The angle is put right before anything is driven.
-    assert done == ["status", "clear", "move", "arm", "set_route", "watch_lines", "watch", "status"]
-    kind, text, t_us = bench.sink.gaps[-1]
-    assert kind == "recovered" and "silence" in text and t_us == status.t_us
 
 
-def test_recover_after_a_short_loss_leaves_an_armed_jig_alone(bench: Bench) -> None:
-    bench.jig.arm()
-    bench.jig.set_route(Route.STANDIN)
-    sent = len(bench.board.performed)
-    bench.jig.recover(Wanted(Route.STANDIN, 110.0))
-    assert {m.name for m in bench.board.performed[sent:]} == {"status"}
 
 
-def test_recover_leaves_a_trip_that_needs_a_person(bench: Bench) -> None:
-    bench.jig.arm()
-    bench.board.trip(names.REASON_OVERVOLTAGE, bench.link.now_us)
-    with pytest.raises(Refused) as refused:
-        bench.jig.recover(Wanted(Route.STANDIN, 0.0))
-    assert refused.value.detail == Reason.OVERVOLTAGE
-    assert bench.jig.status().lock is Lock.TRIPPED
 
 
 def test_connecting_to_what_does_not_answer_says_what_is_there() -> None:
@@ -248,7 +220,6 @@ def test_whatever_the_link_does_every_call_ends(seed: int) -> None:
     calls: list[Any] = [
         jig.status, jig.arm, jig.disarm, jig.clear, jig.stop, lambda: jig.move(10.0, 0.1),
         lambda: jig.measure("light", 16), lambda: jig.idle(0.5),
-        lambda: jig.recover(Wanted(Route.STANDIN, 5.0)),
     ]  # fmt: skip
     answered = 0
     for _ in range(40):

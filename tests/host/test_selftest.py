@@ -217,3 +217,25 @@ def test_the_boards_map_is_read_from_its_own_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput) as missing:
         load_map(tmp_path)
     assert missing.value.key == "TOLERANCES_MV" and "pulled_up" in str(missing.value)
+
+
+def test_the_operator_unplugs_the_sensor_as_asked(tmp_path: Path) -> None:
+    report, _, _, _ = perform(tmp_path, fitted="between", sensor=True)
+    assert report.outcome == "pass"
+
+
+def test_a_sensor_that_stays_plugged_in_is_asked_for(tmp_path: Path) -> None:
+    """Two outputs with 5 mA and more behind the plug's 100 ohm: the plug's supply falls out of its window."""
+    report, record, _, _ = perform(
+        tmp_path, sensor=True, change=lambda jig: (deaf_operator(jig), spoil(jig, "supply", 0.85))[0]
+    )
+    assert [m.outcome for m in report.measurements if m.name == "supply"] == ["fail"]
+    assert "is the sensor unplugged?" in record.findings[0].next
+
+
+def test_the_shipped_scenario_is_what_the_wiring_page_says(tmp_path: Path) -> None:
+    """WIRING.md, Self-test plug: nothing on the sensor's side."""
+    from lidjig.twin.scenario import load_scenario
+
+    scenario = load_scenario("selftest-plug")
+    assert scenario.jig.fitted == "selftest-plug" and not scenario.jig.sensor_fitted

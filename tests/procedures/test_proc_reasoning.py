@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from lidjig.procedures.isolate_table import CAUSES, HEALTHY, Cause
-from lidjig.procedures.reasoning import Seen, conclude, likelihood, posterior
+from lidjig.procedures.reasoning import TWO_FAULTS, Seen, conclude, likelihood, posterior, what_rounds_show
 from lidjig.twin import catalogue
 
 WORKS = {"start_standin": "yes", "sleep_standin": "always", "wake_standin": "always"}
@@ -106,3 +106,104 @@ def test_any_observations_give_probabilities(observations: dict[str, str]) -> No
         assert finding.probability is None or 0.0 <= finding.probability <= 0.99
     with pytest.raises(KeyError):
         likelihood(CAUSES[0], "supply", "purple")
+
+
+# -- observations that once convicted the wrong place
+
+
+def test_a_level_the_other_way_round_is_no_dead_board() -> None:
+    """It starts with its lines open, not when told open, and when told shut: the profiles have the level wrong."""
+    finding = conclude(
+        seen(supply="right", pull="right", start_open="yes", start_standin="no", start_driven="no", start_shut="yes"),
+        untested=("sensor",),
+    )[0]
+    assert finding.where == "setting" and "active" in finding.next
+    # Without the start told shut the same observations must not sound as certain.
+    less = conclude(seen(start_open="yes", start_standin="no", start_driven="no"), untested=("sensor",))[0]
+    assert less.where == "unknown" or (less.probability or 0.0) < (finding.probability or 0.0)
+
+
+@pytest.mark.parametrize("value", ["low", "high"])
+def test_a_supply_outside_its_window_is_told_with_a_caution(value: str) -> None:
+    finding = conclude(seen(supply=value, charger="right"), untested=("sensor",))[0]
+    assert (finding.where, finding.what) == ("board", None)
+    assert "window" in finding.evidence[0] and "--machine" in finding.next and "20 V" in finding.caution
+
+
+def test_a_late_start_is_not_called_no_start() -> None:
+    finding = conclude(seen(**{**WORKS, "start_open": "late"}))[0]
+    assert (finding.where, finding.what) == ("board", None)
+    assert "later" in finding.evidence[0]
+
+
+@pytest.mark.parametrize("pull", ["leak-ground", "leak-supply"])
+def test_a_leak_is_cleaned_first(pull: str) -> None:
+    """Whether the machine works in spite of it or not."""
+    broken = {"start_open": "no", "start_standin": "no"} if pull == "leak-ground" else {"sleep_standin": "never"}
+    for others in (WORKS, broken):
+        finding = conclude(seen(supply="right", pull=pull, **others), untested=("sensor",))[0]
+        assert (finding.where, finding.what) == ("wiring", None), finding
+        assert finding.next.startswith("Clean") and "lithium" in finding.caution
+
+
+def test_one_of_two_outputs_that_is_stuck() -> None:
+    """The machine goes by both, so it starts, sleeps and wakes as long as one of them works."""
+    fed = {"sensor_current": "right", "sensor_open": "operated", "sensor_shut": "operated", "sensor_unfed": "released"}
+    through = {"start_through": "yes", "sleep_through": "yes", "wake_through": "yes"}
+    finding = conclude(seen(**fed, **through, **WORKS, sensor_steady="yes", start_open="yes", sleep_open="no"))[0]
+    assert (finding.where, finding.what) == ("sensor", "stuck-shut")
+
+
+DEAD = {
+    "sensor_current": "none",
+    "sensor_open": "operated",
+    "sensor_shut": "operated",
+    "sensor_steady": "yes",
+    "sensor_unfed": "operated",
+}
+IGNORES = {"pull": "right", "start_open": "yes", "start_standin": "yes", "sleep_standin": "never", "sleep_driven": "no"}
+
+
+def test_two_faults_are_both_named_and_put_in_order() -> None:
+    found = conclude(seen(supply="right", **DEAD, **IGNORES, start_through="no", start_shut="yes"))
+    assert [(f.where, f.what) for f in found] == [("sensor", "dead"), ("board", "ignores-lid")]
+    assert all(f.evidence[0] == TWO_FAULTS for f in found)
+    assert "first" in found[0].next and "next" in found[1].next
+
+
+def test_one_fault_is_never_told_as_two() -> None:
+    """Each side alone: a sensor's fault with a machine that works, a machine's fault with a sensor that works."""
+    fine = {"sensor_current": "right", "sensor_open": "released", "sensor_shut": "operated", "sensor_steady": "yes"}
+    for observations in (
+        seen(supply="right", pull="right", start_through="no", start_open="yes", **DEAD, **WORKS),
+        seen(supply="right", **fine, **IGNORES, start_shut="yes"),
+    ):
+        assert not any(TWO_FAULTS in finding.evidence for finding in conclude(observations))
+
+
+def test_no_supply_and_no_start_say_what_to_measure_first() -> None:
+    observations = seen(supply="missing", charger="right", start_open="no", start_through="no")
+    found = conclude(observations, failed=["sensor supply", "start, lines open"])
+    assert (found[0].where, found[0].what) == ("board", "no-start")
+    assert "sensor supply" in found[0].next
+    assert "sensor supply is outside its limits" in found[0].evidence
+    assert "start, lines open is outside its limits" in found[0].evidence
+
+
+def test_few_clean_rounds_do_not_make_certain() -> None:
+    clean = seen(supply="right", pull="right", start_open="yes", **WORKS)
+    # Rule of succession: (n + 1) / (n + 2). value from memory
+    for rounds, at_most in ((1, 2 / 3), (3, 4 / 5), (8, 9 / 10)):
+        finding = conclude(clean, untested=("sensor",), rounds=rounds)[0]
+        assert finding.where == "none" and (finding.probability or 1.0) <= at_most + 1e-3
+    # 1 - 0.05 ** (1 / n), NIST e-Handbook 7.2.4.1 (exact bound for no failures)
+    assert "up to 95%" in what_rounds_show(1) and "up to 14%" in what_rounds_show(20)
+
+
+def test_who_is_told_to_solder_or_measure_unpowered_is_told_to_disconnect() -> None:
+    for cause in CAUSES:
+        acts = cause.where != "none"
+        if acts and any(word in cause.todo for word in ("replace", "Replace", "mend", "power off")):
+            assert "lithium pack" in cause.caution and "ESD" in cause.caution, cause.says
+        if any(word in cause.todo for word in ("mend the trace", "resistor")):
+            assert "hot air" in cause.caution or "20 V" in cause.caution, cause.says

@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from lidjig.errors import BadInput, JigRestarted, LinkLost, LossReason, NoJig
@@ -200,6 +201,27 @@ def test_control_c_in_the_terminal_does_not_reach_the_bench(vm: str) -> None:
         assert os.getpgid(link.pid) != os.getpgid(0)
 
 
+@pytest.mark.parametrize(("system", "session", "group"), [("posix", True, 0), ("nt", False, 0x200)])
+def test_only_what_the_system_has_is_asked_of_it(
+    system: str, session: bool, group: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: dict[str, object] = {}
+
+    def popen(words: list[str], **options: object) -> None:
+        asked.update(options)
+        raise OSError("not started here")
+
+    # Python documentation, subprocess: start_new_session is POSIX only, CREATE_NEW_PROCESS_GROUP (0x200) Windows only
+    there = SimpleNamespace(
+        Popen=popen, PIPE=-1, TimeoutExpired=TimeoutError, **({"CREATE_NEW_PROCESS_GROUP": group} if group else {})
+    )
+    monkeypatch.setattr(twin_process, "subprocess", there)
+    monkeypatch.setattr(twin_process, "os", SimpleNamespace(name=system, environ=os.environ))
+    with pytest.raises(NoJig, match="not started here"):
+        open_twin(vm="cpython")
+    assert asked["start_new_session"] is session and asked["creationflags"] == group
+
+
 def test_temporary_flash_is_removed() -> None:
     link = open_twin(vm="cpython")
     pass_time(link, 0.1)
@@ -323,9 +345,13 @@ def test_plug_takes_the_machines_place() -> None:
         link.tell_operator("fit-plug")
         pass_time(link, 4.0)
         state = link.look()
-        # 3.3 V behind 100 ohm feeds sensor (1.2 kohm at 2.75 mA) and lines: by hand 3.3 * 1.2 / 1.3 = 3.046 V
-        assert state["VM"] == pytest.approx(3046, abs=10)
+        # The sensor is unplugged too, so 3.3 V behind 100 ohm feeds the jig's dividers alone (2 Mohm each, the lines
+        # behind 10 kohm): six of them, by hand 3.3 * 333 / 333.1 = 3.299 V
+        assert state["VM"] == pytest.approx(3299, abs=2)
+        assert state["VS"] == pytest.approx(3299, abs=2)
         assert state["B1"] > 3200 and state["state"] == "S5"  # the machine's own line is pulled up, nothing on it
         link.tell_operator("remove-plug")
         pass_time(link, 4.0)
-        assert link.look()["VM"] > 3290
+        state = link.look()
+        assert state["VM"] > 3290
+        assert state["VM"] - state["VS"] < 2  # 2.75 mA through a relay contact

@@ -15,13 +15,22 @@ ACTIONS: dict[str, tuple[str, str]] = {
         "Disconnect the charger and the battery, and wait 10 s.",
         "Disconnect the lithium pack by its connector only; do not bend or pierce it.",
     ),
-    "press-power": ("Press the machine's power button once, briefly.", ""),
-    "force-off": ("Hold the power button until the machine is off (about 10 s).", ""),
+    "press-power": (
+        "Press the machine's power button once, briefly.",
+        "Up to 20 V on the board, and the backlight rail comes up to 50 V: keep off the display connector.",
+    ),
+    "force-off": (
+        "Hold the power button until the machine is off (about 10 s).",
+        "Up to 20 V on the board while the charger is connected: no rings, no loose probes.",
+    ),
     "open-lid": (
         "Open the lid fully (past 100 deg) and leave it.",
         "The backlight rail carries up to 50 V while the screen is on; keep off the display connector.",
     ),
-    "shut-lid": ("Shut the lid and leave it shut.", ""),
+    "shut-lid": (
+        "Shut the lid and leave it shut.",
+        "Up to 20 V on the board while the charger is connected: no rings, no loose probes.",
+    ),
     "fit-plug": (
         "Unplug the machine from the jig and fit the self-test plug.",
         "Discharge yourself (ESD strap) before touching the connector.",

@@ -86,7 +86,8 @@ def words(info: mi.Type) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:g}"
+    # A whole number keeps all its digits: a bound that reads 4.29497e+09 cannot be typed in.
+    return str(int(value)) if value == int(value) and abs(value) < 1e15 else f"{value:g}"
 
 
 def _range(ge: float | None, gt: float | None, le: float | None, lt: float | None) -> str:

@@ -30,11 +30,12 @@ class MachineSupply(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
 
 class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One line of the machine's sensor connector and the pull on it; resistances in kohm, to the sensor
-    supply.
+    supply. active: the level by which the sensor says "operated".
     """
 
     number: Annotated[int, Meta(ge=1, le=2)]
     pull: Literal["up", "none"]
+    active: Literal["low", "high"] = "low"
     pull_kohm: Kohm | None = None
     pull_min_kohm: Kohm | None = None
     pull_max_kohm: Kohm | None = None

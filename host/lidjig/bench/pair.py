@@ -41,12 +41,23 @@ def check_pair(sensor: SensorProfile, machine: MachineProfile, file: str = "") -
                 f"'push-pull': line {number} of machine {machine.name} has no pull to give the high level"
             )
             raise BadInput(file, f"output[{index}].drive", "open-drain", accepted)
+        _check_level(sensor, machine, file, index)
     for number in machine.line_numbers():
         if number not in used:
             lines = ", ".join(map(str, machine.line_numbers()))
             accepted = f"an output for each line of machine {machine.name}: {lines}"
             raise BadInput(file, "output", [f"line {n}" for n in used], accepted)
     _check_angles(sensor, machine, file)
+
+
+def _check_level(sensor: SensorProfile, machine: MachineProfile, file: str, index: int) -> None:
+    """A sensor that says shut by the other level would be taken as open, and a healthy machine as broken."""
+    output = sensor.output[index]
+    line = machine.line_number(output.line)
+    if line is not None and output.active != line.active:
+        at = machine.line.index(line)
+        accepted = f"{line.active!r}: machine {machine.name} has line[{at}].active = {line.active!r} there"
+        raise BadInput(file, f"output[{index}].active", output.active, accepted)
 
 
 def _check_supply(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:

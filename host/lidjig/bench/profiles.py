@@ -32,6 +32,16 @@ def load_sensor(name_or_path: str | Path) -> tuple[SensorProfile, str]:
     return parse_sensor(text, file), text
 
 
+def load_sensor_of(machine: MachineProfile, file: str) -> tuple[SensorProfile, str]:
+    """The sensor that a machine profile names, as load_sensor() gives it. file: the machine profile's, for errors."""
+    try:
+        return load_sensor(machine.sensor)
+    except BadInput as error:
+        if error.file:  # the sensor profile itself is at fault, and says where
+            raise
+        raise BadInput(file, "sensor", machine.sensor, error.accepted) from error
+
+
 def load_machine(name_or_path: str | Path) -> tuple[MachineProfile, str]:
     """(profile, its full text for the record). Raises BadInput for whatever is wrong with it."""
     file, text = _text(name_or_path, "machines", "machine")

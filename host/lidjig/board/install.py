@@ -19,6 +19,8 @@ from lidjig.errors import NoJig
 OLDEST_MICROPYTHON = (1, 26)
 _SPARE_BYTES = 16 * 1024  # left free for profiles and the firmware's own notes
 _ENOSPC = 28
+_KEPT = "/kept"  # the firmware's own folder, and the note in it that says "this reset was asked for"
+_RESET_NOTE = "reset"
 
 Progress = Callable[[str, int, int], None]  # what, bytes done, bytes in all
 
@@ -176,6 +178,22 @@ def switch_back(prompt: Prompt, written: Written, *, root: str = "") -> bool:
     return True
 
 
+def restart(prompt: Prompt, *, root: str = "") -> None:
+    """Reset the board so that its firmware knows that it was asked for. Raises PromptError.
+
+    An RP2040 or RP2350 reports every reset by software as its watchdog's, and after one of those the firmware
+    comes up tripped.
+    """
+    _try(lambda: _note_reset(prompt, root))  # a full flash loses no more than the note
+    prompt.restart()
+
+
+def _note_reset(prompt: Prompt, root: str) -> None:
+    files = BoardFiles(prompt)
+    files.make_folder(f"{root}{_KEPT}")
+    files.write(f"{root}{_KEPT}/{_RESET_NOTE}", b"")
+
+
 def _remove_unused(files: BoardFiles, root: str, in_use: str | None) -> None:
     """Folders of earlier flashes that /main.py does not name, and what a broken-off flash left."""
     for name, is_folder in files.names(root or "/"):
@@ -276,9 +294,10 @@ def flash(
         say(f"writing {len(image.files) + 1} files, {image.size} bytes, {kind}")
         written = write_image(prompt, image, root=root, progress=progress)
         say("verified; switched over; resetting the board")
-        prompt.restart()
+        restart(prompt, root=root)
     except InstallError as error:
-        _try(prompt.restart)  # so that the old firmware runs again, and not only lies there
+        # So that the old firmware runs again, and not only lies there.
+        _try(lambda: restart(prompt, root=root))
         raise NoJig(station.name, f"{error}. The firmware it had is unchanged") from error
     except (BoardError, PromptError) as error:
         raise NoJig(
@@ -317,7 +336,7 @@ def _go_back(station: Station, written: Written, root: str) -> bool:
         return False
     try:
         back = switch_back(prompt, written, root=root)
-        prompt.restart()
+        restart(prompt, root=root)
         return back
     except (BoardError, PromptError, InstallError):
         return False

@@ -144,13 +144,13 @@ _DRIVEN = (("released", "pulled_up", 1), ("low", "driven_low", 0), ("high", "dri
 _LOOK_AT = (
     ("mark_switch", "the mark switch, its pull-up and its wire"),
     ("jig_3v3", "the jig's own supply and the divider of its channel"),
-    ("supply", "the self-test plug, the supply divider and the supervisor"),
+    ("supply", "the self-test plug, the supply divider and the supervisor (is the sensor unplugged?)"),
     ("output_", "the drive buffer, its 220 ohm resistor and the translators of that line"),
     ("load_", "the test buffer and the 10 kohm resistor of that line"),
-    ("through_", "the relay's resting contacts"),
-    ("open_", "the relay's coil, its driver and the sensor side (is a sensor still plugged in?)"),
+    ("through_", "the relay's resting contacts (is the sensor unplugged?)"),
+    ("open_", "the relay's coil, its driver and the sensor side (is the sensor unplugged?)"),
     ("feed_", "the sensor feed transistor and its 47 ohm resistor"),
-    ("pull_", "the 10 kohm resistor to that sensor line (is a sensor still plugged in?)"),
+    ("pull_", "the 10 kohm resistor to that sensor line (is the sensor unplugged?)"),
 )
 
 

@@ -21,7 +21,9 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         sensor: SensorOption = None,
         machine: MachineOption = None,
-        repeat: Annotated[int, typer.Option(min=1, max=1000, help="How often the lid is shut and opened.")] = 20,
+        repeat: Annotated[
+            int, typer.Option(min=1, max=1000, help="How often the lid is shut and opened.", metavar="N")
+        ] = 20,
     ) -> int:
         """Survey the connector, start the machine, see it sleep when shut and wake when opened."""
         from lidjig.cli.session import run_procedure

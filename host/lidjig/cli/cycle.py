@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -138,6 +139,8 @@ def _resume(options: GlobalOptions, wanted: str) -> int:
     proof = None
     if "reliability" in run.arguments:
         proof = Proof(float(run.arguments["reliability"]), float(run.arguments["confidence"]))
+    # The work of one job stays with it, unless another one is named.
+    options = replace(options, job=options.job or run.job)
     return _run(options, count, proof, texts=run.texts, before=before, resumes=run.id)
 
 

@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
@@ -14,6 +15,8 @@ from lidjig.cli.options import GlobalOptions
 from lidjig.errors import EXIT_MACHINE_FAILED, EXIT_NO_JIG, EXIT_PASSED, BadInput, LidjigError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from lidjig.procedures.base import Bench, Procedure
     from lidjig.procedures.report import Report
 
@@ -48,6 +51,9 @@ def _cycle(bench: Bench) -> Procedure:
 
     return Cycle(bench, 25)
 
+
+TOUR_LINK = "twin"  # what the tour runs on, as --link names it
+REPORTED = "sensor-dead"  # the part whose report is written at the end: it has most to show
 
 PARTS = (
     Part(
@@ -106,7 +112,7 @@ def register(app: typer.Typer) -> None:
     def demo(context: typer.Context) -> int:
         """A guided tour on the simulated bench, under the real firmware; no hardware, less than a minute."""
         options: GlobalOptions = context.obj
-        if options.link not in (None, "twin"):
+        if options.link not in (None, TOUR_LINK):
             raise BadInput("", "--link", options.link, "nothing or twin: the tour brings its own simulated benches")
         return _tour(options)
 
@@ -143,13 +149,13 @@ def _take(options: GlobalOptions, part: Part) -> Report:
     console = console_on(sys.stderr if options.json else sys.stdout)
     console.rule(part.title, align="left", characters="-") if console.is_terminal else console.print(f"== {part.title}")
     console.print(part.words, markup=False)
-    link = f"twin:{part.scenario}"
+    link = f"{TOUR_LINK}:{part.scenario}"
     console.print(f"The command: lidjig {part.command} {part.options} --link {link}\n", markup=False)
     progress = TerminalProgress(console)
-    progress.simulated = True
     chosen = replace(options, link=link, job=options.job or "demo")
     try:
         with open_bench(chosen, part.command, progress) as opened:
+            progress.simulated = opened.bench.jig.link.traits.operator_acts
             procedure = part.make(opened.bench)
             with stop_on_interrupt(opened.bench.stop):
                 report = procedure.run()
@@ -165,6 +171,32 @@ def _take(options: GlobalOptions, part: Part) -> Report:
 def _as_expected(part: Part, report: Report) -> bool:
     found = [(finding.where, finding.what) for finding in report.findings[:1]]
     return found == [part.expected]
+
+
+def _write_report(options: GlobalOptions, reports: list[tuple[Part, Report]], console: Console) -> Path | None:
+    """A report of the dead sensor, else of the last part recorded, beside the record; None where there is none.
+
+    A database that is no file has no place beside it: the page is then written in this folder.
+    """
+    from lidjig.cli.report import file_name, save
+    from lidjig.record.store import open_store
+    from lidjig.show.report.page import make
+
+    recorded = {part.scenario: report.run for part, report in reports if report.run is not None}
+    run = recorded.get(REPORTED) or next(reversed(recorded.values()), None)
+    if run is None:
+        return None
+    with open_store(options.store) as store:
+        built = make(store.run(run), "en")
+        beside = Path(store.shown)
+    path = (beside.parent if beside.is_file() else Path()) / file_name(run)
+    try:
+        save(built, path)
+    except BadInput as error:
+        # The tour itself is done and recorded, and its verdict does not hang on this file.
+        console.print(f"No report was written: {error}", markup=False, soft_wrap=True)
+        return None
+    return path.absolute()
 
 
 def _end(options: GlobalOptions, reports: list[tuple[Part, Report]], where: str, seconds: float) -> int:
@@ -183,9 +215,12 @@ def _end(options: GlobalOptions, reports: list[tuple[Part, Report]], where: str,
         console.print(f"  {part.title:<52} {report.run or '-':<10} {said:<22} {mark}", markup=False)
     console.print(f"\nAll of it is recorded in {where} ({seconds:.0f} s).", markup=False, soft_wrap=True)
     last = reports[-1][1].run or "last"
+    written = _write_report(options, reports, console)
     console.print(
         f"See a run whole with 'lidjig show {last}', the list with 'lidjig runs --job {options.job or 'demo'}'."
     )
+    if written is not None:
+        console.print(f"A report to look at, for customer and technician: {written}", markup=False, soft_wrap=True)
     complete = len(reports) == len(PARTS)
     outcome = "pass" if complete and right == len(PARTS) else "fail" if complete else "incomplete"
     failed = next((report for _part, report in reports if report.outcome == "error"), None)

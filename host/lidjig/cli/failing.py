@@ -18,7 +18,7 @@ def exit_status(error: LidjigError) -> int:
 def text_of(error: LidjigError) -> str:
     """What happened, in one paragraph, without what to do about it."""
     if isinstance(error, BadInput) and error.key == "command line":
-        return f"{error.value}. {error.accepted[0].upper()}{error.accepted[1:]}."
+        return f"{error.value}."
     return str(error)
 
 

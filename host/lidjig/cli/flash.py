@@ -18,7 +18,9 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         port: Annotated[
             str | None,
-            typer.Argument(help="Port name, USB serial number or board id. Default: the only board."),
+            typer.Argument(
+                help="Port name, USB serial number or board id. Default: the only board.", metavar="PORT"
+            ),
         ] = None,
     ) -> int:
         """Put the firmware on a board; it must have MicroPython 1.26 or newer.
@@ -33,16 +35,17 @@ def register(app: typer.Typer) -> None:
         from lidjig.board.install import flash as flash_board
         from lidjig.board.station import PortStation
         from lidjig.cli.options import GlobalOptions
-        from lidjig.errors import EXIT_PASSED, BadInput
+        from lidjig.errors import EXIT_PASSED, NoJig
         from lidjig.firmware_path import firmware_dir, proto_dir
         from lidjig.link.find import choose_port
         from lidjig.link.ports import serial_ports
 
         options: GlobalOptions = context.obj
-        wanted = port or options.link or ""
-        if wanted.partition(":")[0] in ("twin", "replay"):
-            raise BadInput("", "PORT", wanted, "a board on a port; the simulated bench runs these files as they are")
-        station = PortStation(choose_port(wanted, serial_ports()))
+        try:
+            station = PortStation(choose_port(port or options.link or "", serial_ports()))
+        except NoJig as error:
+            todo = "Plug one board in by a USB data cable; 'lidjig ports' lists what is there."
+            raise NoJig(error.wanted, error.why, error.found, todo) from error
         try:
             done = flash_board(
                 station,

@@ -7,22 +7,28 @@ from typing import Annotated
 import typer
 
 from lidjig.cli.confirm import MachineOption, SensorOption
+from lidjig.cli.options import NEGATIVE_NUMBERS
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command(epilog="Also takes the options of 'lidjig --help', before or after the command.")
+    @app.command(
+        epilog="Also takes the options of 'lidjig --help', before or after the command.",
+        context_settings=NEGATIVE_NUMBERS,
+    )
     def hold(
         context: typer.Context,
-        angle: Annotated[float, typer.Argument(help="Lid angle in degrees, 0 = shut.")],
-        seconds: Annotated[float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.")] = None,
+        angle: Annotated[float, typer.Argument(help="Lid angle in degrees, 0 = shut.", metavar="ANGLE")],
+        seconds: Annotated[
+            float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.", metavar="S")
+        ] = None,
         sensor: SensorOption = None,
         machine: MachineOption = None,
     ) -> int:
         """Stand in for the sensor at one angle and say how the machine's power state changes."""
         from lidjig.cli.session import run_procedure
-        from lidjig.procedures.hold import Hold
+        from lidjig.procedures.hold import Hold, check_angle
 
         return run_procedure(
             context.obj,
@@ -31,4 +37,5 @@ def register(app: typer.Typer) -> None:
             sensor=sensor,
             machine=machine,
             paced=seconds is None,
+            check=lambda profiles: check_angle(profiles.sensor, "ANGLE", angle),
         )

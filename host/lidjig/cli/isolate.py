@@ -17,9 +17,14 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         sensor: SensorOption = None,
         machine: MachineOption = None,
-        repeat: Annotated[int, typer.Option(min=1, max=1000, help="How often the stand-in is shut and opened.")] = 20,
+        repeat: Annotated[
+            int, typer.Option(min=1, max=1000, help="How often the stand-in is shut and opened.", metavar="N")
+        ] = 20,
         watch: Annotated[
-            float, typer.Option(min=0.5, max=3600.0, help="Seconds the sensor is watched with the lid open, and shut.")
+            float,
+            typer.Option(
+                min=0.5, max=3600.0, help="Seconds the sensor is watched with the lid open, and shut.", metavar="S"
+            ),
         ] = 30.0,
     ) -> int:
         """Tell a dead sensor from a dead board: survey both sides, then the machine with every route."""

@@ -11,11 +11,30 @@ from typing import Annotated, Any
 import typer
 
 from lidjig import __version__
-from lidjig.cli import confirm, cycle, demo, flash, hold, isolate, ports, profiles, runs, selftest, show, sweep, watch
-from lidjig.cli.options import EVERYWHERE, VMS, GlobalOptions, check_vm, hoist
+from lidjig.cli import (
+    confirm,
+    cycle,
+    demo,
+    flash,
+    hold,
+    isolate,
+    job,
+    note,
+    ports,
+    profiles,
+    report,
+    runs,
+    selftest,
+    show,
+    sweep,
+    watch,
+)
+from lidjig.cli.options import EVERYWHERE, VMS, GlobalOptions, check_seed, check_vm, hoist
 from lidjig.errors import EXIT_BAD_INPUT, EXIT_NO_JIG, BadInput, LidjigError
 
-FAMILIES = (confirm, isolate, cycle, hold, sweep, watch, runs, show, profiles, ports, flash, selftest, demo)
+FAMILIES = (
+    confirm, isolate, cycle, hold, sweep, watch, runs, show, report, job, note, profiles, ports, flash, selftest, demo,
+)  # fmt: skip
 
 app = typer.Typer(
     name="lidjig",
@@ -63,7 +82,7 @@ def every_command(
         json=json,
         store=store,
         job=job,
-        seed=seed,
+        seed=check_seed(seed),
         vm=check_vm(vm),
         recording=recording,
         argv=tuple(sys.argv[1:]),

@@ -12,6 +12,9 @@ from lidjig.errors import BadInput
 
 VALUE_OPTIONS = ("--link", "--store", "--job", "--seed", "--vm", "--recording")
 FLAG_OPTIONS = ("--json",)
+# For commands with angles: "-5" is a number out of range and not an option that nobody knows.
+NEGATIVE_NUMBERS = {"ignore_unknown_options": True}
+SEED_MAX = 0xFFFFFFFF
 VMS = ("auto", "micropython", "cpython")
 EVERYWHERE = (
     "Before or after any command: --link PORT|twin|twin:FILE|replay:FILE, --json, --store FILE_OR_URL, --job NAME, "
@@ -52,6 +55,13 @@ def hoist(argv: list[str]) -> list[str]:
             rest.append(word)
         at += 1
     return front + rest
+
+
+def check_seed(seed: int | None) -> int | None:
+    """seed itself. Raises BadInput where no random number generator of the bench takes it."""
+    if seed is not None and not 0 <= seed <= SEED_MAX:
+        raise BadInput("", "--seed", seed, f"0 to {SEED_MAX}")
+    return seed
 
 
 def check_vm(vm: str) -> str:

@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
     ) -> int:
         """List the shipped profiles, or check the ones named (with both: whether they fit each other)."""
         from lidjig.bench import check_pair, load_machine, load_sensor
+        from lidjig.bench.profiles import load_sensor_of
 
         options: GlobalOptions = context.obj
         if sensor is None and machine is None:
@@ -33,7 +34,10 @@ def register(app: typer.Typer) -> None:
         if machine is not None:
             machine_profile = load_machine(machine)[0]
             checked.append(f"machine {machine_profile.name}: {machine_profile.title}")
-        if sensor is not None and machine is not None:
+            if sensor is None:
+                # What a run with this machine and no --sensor would take.
+                sensor_profile = load_sensor_of(machine_profile, machine)[0]
+                checked.append(f"its sensor {sensor_profile.name}: {sensor_profile.title}")
             check_pair(sensor_profile, machine_profile)
             checked.append("they fit each other")
         if options.json:

@@ -14,7 +14,7 @@ from types import FrameType
 from typing import Any
 
 from lidjig import __version__
-from lidjig.bench import DEMO_MACHINE, check_pair, load_machine, load_sensor, parse_machine, parse_sensor
+from lidjig.bench import check_pair, load_machine, load_sensor, parse_machine, parse_sensor, shipped
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
 from lidjig.cli.failing import exit_status, tell
@@ -57,17 +57,20 @@ def kept_profiles(texts: dict[str, str], run: str) -> Profiles:
     return Profiles(sensor, machine, dict(texts))
 
 
-def load_profiles(options: GlobalOptions, sensor: str | None, machine: str | None, link: Link) -> Profiles:
-    """The profiles named, else those of the simulated bench, else (on the simulated bench) the demo pair.
+def load_profiles(sensor: str | None, machine: str | None, link: Link) -> Profiles:
+    """The profiles named, else those that belong to what is behind the link.
 
     Raises BadInput where one is missing, wrong, or where the two do not fit each other.
     """
-    simulated = (options.link or "").partition(":")[0] in ("twin", "replay")
-    machine_name = machine or link.details.get("machine") or (DEMO_MACHINE if simulated else None)
+    machine_name = machine or link.traits.machine
     if machine_name is None:
         raise BadInput("", "--machine", None, "the name of a machine profile (see 'lidjig profiles') or a TOML file")
+    if machine is None and machine_name not in shipped("machines"):
+        # The simulated machine is one of its own making: no profile says what is to be expected of it.
+        accepted = f"one of {', '.join(shipped('machines'))}, or no model and --machine with a profile that fits"
+        raise BadInput(link.details.get("scenario", ""), "machine.model", None, accepted)
     machine_profile, machine_text = load_machine(machine_name)
-    sensor_name = sensor or (link.details.get("sensor") if machine is None else None) or machine_profile.sensor
+    sensor_name = sensor or (link.traits.sensor if machine is None else None) or machine_profile.sensor
     sensor_profile, sensor_text = load_sensor(sensor_name)
     check_pair(sensor_profile, machine_profile)
     texts = {"sensor": sensor_text, "machine": machine_text}
@@ -136,6 +139,7 @@ class Begin:
     arguments: dict[str, Any] = field(default_factory=dict)
     texts: dict[str, str] | None = None  # profiles of the run that is resumed
     resumes: str | None = None
+    check: Callable[[Profiles], None] = lambda _profiles: None  # raises BadInput where the arguments do not fit
 
 
 @contextlib.contextmanager
@@ -181,7 +185,8 @@ def open_bench(
         if begin.texts is not None:
             profiles = kept_profiles(begin.texts, begin.resumes or "")
         else:
-            profiles = load_profiles(options, sensor, machine, link)
+            profiles = load_profiles(sensor, machine, link)
+        begin.check(profiles)
         store = open_store(options.store)
         try:
             with open_jig(options, link) as jig:
@@ -232,8 +237,7 @@ def _bench(
     )
     recorder.board_time_us = lambda: jig.pulse["t_us"] if jig.pulse else None
     jig.sink = recorder
-    simulated = jig.link.details.get("operator") == "simulated"
-    operator = Operator() if simulated else Operator(EnterKey())
+    operator = Operator() if jig.link.traits.operator_acts else Operator(EnterKey())
     return Bench(jig, recorder, profiles.machine, profiles.sensor, operator, progress)
 
 
@@ -248,24 +252,27 @@ def run_procedure(
     arguments: dict[str, Any] | None = None,
     resumes: str | None = None,
     paced: bool = False,
+    check: Callable[[Profiles], None] = lambda _profiles: None,
     done: Callable[[], None] = lambda: None,
 ) -> int:
     """Open everything, run the procedure, show its report; the exit status.
 
     texts: profiles of the run that is resumed, instead of sensor and machine. paced: simulated time keeps to wall time.
+    check: raises BadInput where the command's arguments do not fit the profiles; no run is begun then.
     done: called when the procedure has ended, before its report is shown.
     """
     from lidjig.show.as_json import report_object
     from lidjig.show.terminal import TerminalProgress, console_on, show_report
 
     progress = TerminalProgress(console_on(sys.stderr))
-    begin = Begin(arguments or {}, texts, resumes)
+    begin = Begin(arguments or {}, texts, resumes, check)
     run_id: str | None = None
     try:
         with open_bench(options, command, progress, sensor=sensor, machine=machine, begin=begin) as opened:
             run_id = opened.bench.recorder.id
-            progress.simulated = opened.bench.jig.link.details.get("operator") == "simulated"
-            if paced:
+            traits = opened.bench.jig.link.traits
+            progress.simulated = traits.operator_acts
+            if paced and traits.ahead:
                 progress.keep_pace(opened.bench.jig.clock)
             procedure = _make(opened.bench, make)
             with stop_on_interrupt(opened.bench.stop):

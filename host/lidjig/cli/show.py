@@ -16,7 +16,9 @@ def register(app: typer.Typer) -> None:
     @app.command(epilog="Takes --store and --json, before or after the command.")
     def show(
         context: typer.Context,
-        run: Annotated[str, typer.Argument(help="Id from 'lidjig runs' (r-000042, 42), or last.")] = "last",
+        run: Annotated[
+            str, typer.Argument(help="Id from 'lidjig runs' (r-000042, 42), or last.", metavar="RUN")
+        ] = "last",
         events: Annotated[bool, typer.Option("--events/--no-events", help="List every event.")] = True,
     ) -> int:
         """Show a run: outcome, findings, measurements, notes, gaps and every event. A killed run says so at the top."""

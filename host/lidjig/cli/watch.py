@@ -17,7 +17,9 @@ def register(app: typer.Typer) -> None:
     @app.command(epilog="Also takes the options of 'lidjig --help', before or after the command.")
     def watch(
         context: typer.Context,
-        seconds: Annotated[float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.")] = None,
+        seconds: Annotated[
+            float | None, typer.Option(min=0.1, max=1e6, help="How long; else until Ctrl-C.", metavar="S")
+        ] = None,
         sensor: SensorOption = None,
         machine: MachineOption = None,
     ) -> int:
@@ -36,7 +38,7 @@ def register(app: typer.Typer) -> None:
         views: list[LiveView] = []
 
         def make(bench: Bench) -> Watching:
-            view = LiveView(console, Pace(bench.jig.clock) if paced else None)
+            view = LiveView(console, Pace(bench.jig.clock) if paced and bench.jig.link.traits.ahead else None)
             views.append(view)
             return Watching(bench, view.__enter__(), seconds)
 

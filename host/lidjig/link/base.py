@@ -5,6 +5,7 @@ Whoever writes another back-end keeps these contracts; tests/link holds the suit
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Protocol
 
 
@@ -36,6 +37,21 @@ class Deadline:
         return self.left_s() <= 0.0
 
 
+@dataclass(frozen=True)
+class Traits:
+    """What a command may ask of a link without asking which one it is.
+
+    operator_acts: what the operator is asked to do is done, and marked, behind the link (a model, a recording); nobody
+    here is waited for. ahead: its clock may run ahead of wall time, so that a view for a reader has to be held back.
+    machine, sensor: names of the profiles that belong to what is behind it; None = nobody but the user knows.
+    """
+
+    operator_acts: bool = False
+    ahead: bool = False
+    machine: str | None = None
+    sensor: str | None = None
+
+
 class Link(Protocol):
     """Bytes to and from one jig.
 
@@ -45,6 +61,7 @@ class Link(Protocol):
     clock: Clock
     name: str  # what the user would recognise: a port name, "twin", "twin:FILE", "replay:FILE"
     details: dict[str, str]  # what the record should know: USB serial number, twin's interpreter and seed, ...
+    traits: Traits
 
     def write(self, data: bytes) -> None:
         """Hand over all of data. Raises LinkLost."""

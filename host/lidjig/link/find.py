@@ -19,6 +19,8 @@ from lidjig.link.ports import PortInfo, port_of_serial_number, serial_ports
 from lidjig.link.probe import Answer, probe
 from lidjig.link.serial import SerialLink
 
+NO_BOARD = "Plug the jig's board in by a USB data cable and look with 'lidjig ports'; without one: --link twin."
+_NO_PORT = ("twin", "replay", "record")
 _BOARD_ID = re.compile(r"[0-9a-fA-F]{16}")
 
 
@@ -57,8 +59,10 @@ def choose_port(
 ) -> PortInfo:
     """The port that is meant. `ask` says what answers on a port; it is called only to find a board id.
 
-    Raises NoJig listing the ports seen.
+    Raises NoJig listing the ports seen, BadInput for a link that is none on a port.
     """
+    if wanted.partition(":")[0] in _NO_PORT:
+        raise BadInput("", "PORT", wanted, "a board on a port; the simulated bench runs the firmware as it is here")
     if not wanted:
         return _only_one(ports)
     for port in ports:
@@ -97,7 +101,7 @@ def _only_one(ports: Sequence[PortInfo]) -> PortInfo:
     seen = tuple(map(_shown, candidates or ports))
     if candidates:
         raise NoJig("(any port)", "more than one board is plugged in; say which with --link", seen)
-    raise NoJig("(any port)", "no board is plugged in; the simulated bench is --link twin", seen)
+    raise NoJig("(any port)", "no board is plugged in", seen, NO_BOARD)
 
 
 def _by_board_id(

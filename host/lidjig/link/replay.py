@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import TextIO
 
 from lidjig.errors import BadInput, LinkLost, LossReason, NoJig
-from lidjig.link.base import Clock, Deadline, Link
+from lidjig.link.base import Clock, Deadline, Link, Traits
 from lidjig.link.transcript import frame_texts
 
 HEADING = "lidjig-recording 1"
@@ -62,6 +62,7 @@ class RecordingLink:
         self.clock: Clock = self._held
         self.name = link.name
         self.details = {**link.details, "nonce_seed": str(nonce_seed)}
+        self.traits = link.traits
         self.texts: dict[str, str] = getattr(
             link, "texts", {}
         )  # what the record keeps in full, where a link has it
@@ -155,6 +156,8 @@ class ReplayLink:
         self.details, self._lines = _parse(path)
         self.name = f"replay:{path}"
         self.details["kind"] = "replay"
+        # Marks of the recorded operator are in the stream; nobody here can add one.
+        self.traits = Traits(True, True, self.details.get("machine"), self.details.get("sensor"))
         self._held = _HeldClock()
         self.clock: Clock = self._held
         self._next = 0

@@ -11,7 +11,7 @@ import time
 import serial  # type: ignore[import-untyped]
 
 from lidjig.errors import LinkLost, LossReason, NoJig
-from lidjig.link.base import Clock, Deadline
+from lidjig.link.base import Clock, Deadline, Traits
 from lidjig.link.lock import BoardLock
 from lidjig.link.ports import PortInfo, port_of_serial_number, serial_ports
 
@@ -49,6 +49,7 @@ class SerialLink:
         self.clock: Clock = WallClock()
         self.name = port.device
         self.details: dict[str, str] = {"kind": "serial", "port": port.device}
+        self.traits = Traits()
         if port.serial_number:
             self.details["usb_serial"] = port.serial_number
         if port.description:

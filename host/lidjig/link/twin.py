@@ -14,7 +14,7 @@ from typing import Any
 
 from lidjig.errors import LinkLost, LossReason, NoJig
 from lidjig.link import twin_process as process
-from lidjig.link.base import Clock, Deadline
+from lidjig.link.base import Clock, Deadline, Traits
 from lidjig.link.twin_faults import LinkFaults
 from lidjig.twin.facts import make_facts
 from lidjig.twin.scenario import Scenario, default_scenario, load_scenario, operator_knows
@@ -22,6 +22,7 @@ from lidjig.twin.scenario import Scenario, default_scenario, load_scenario, oper
 _STEP_MAX_US = 1_000_000  # one word to the bench moves time by this at most, so that a hang is told from a long wait
 _READ_MIN_US = 50  # a read without patience still takes a moment, so that polling loops come to an end
 _REOPEN_STEP_US = 50_000
+_NO_START = "Choose another interpreter with --vm (auto, micropython, cpython); the healthy bench is --link twin."
 
 
 def _profile_names(scenario: Scenario) -> dict[str, str]:
@@ -86,14 +87,14 @@ class TwinLink:
         except BaseException as error:
             self._remove_flash()
             if isinstance(error, process.ProcessEnded):
-                raise NoJig(name, f"the simulated bench does not start ({error})") from error
+                raise NoJig(name, f"the simulated bench does not start ({error})", todo=_NO_START) from error
             raise
         self.vm = self._process.vm
         try:
             interpreter = str(self._question(process.HEAP)["interpreter"])
         except LinkLost as error:
             self.close()
-            raise NoJig(name, f"the simulated bench does not start ({error.detail})") from error
+            raise NoJig(name, f"the simulated bench does not start ({error.detail})", todo=_NO_START) from error
         self.details: dict[str, str] = {
             "kind": "twin",
             "vm": self.vm,
@@ -104,6 +105,10 @@ class TwinLink:
             "operator": "simulated",
             **_profile_names(scenario),
         }
+        self.traits = Traits(True, True, self.details["machine"], self.details.get("sensor"))
+        self.if_silent = (  # what to do where the board cannot be reached
+            f"Look at the link faults in {scenario.file or 'the scenario'}; the healthy bench is --link twin."
+        )
         self.texts = {"scenario": scenario.text}  # for the record, beside the profiles
 
     # bytes
@@ -214,7 +219,7 @@ class TwinLink:
             try:
                 self._advance(min(_REOPEN_STEP_US, left_us), b"")
             except LinkLost as error:
-                raise NoJig(self.name, f"the simulated bench has ended ({error.detail})") from error
+                raise NoJig(self.name, f"the simulated bench has ended ({error.detail})", todo=_NO_START) from error
         self._loss = None
         self._restarted = False
 

@@ -91,8 +91,9 @@ class BenchProcess:
                 bufsize=0,
                 env=environment,
                 cwd=str(flash),
-                # Ctrl-C in the terminal is for the host, which still has to disarm the jig.
-                start_new_session=True,
+                # Ctrl-C in the terminal is for the host, which still has to disarm the jig. Sessions are POSIX, process
+                # groups of this kind Windows.
+                start_new_session=os.name == "posix",
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
         except OSError as error:

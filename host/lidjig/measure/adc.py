@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from lidjig.measure.budget import rectangular_u
+from lidjig.measure.budget import effective_df, rectangular_u
 from lidjig.measure.estimate import Estimate, coverage_factor
 
 RAW_FULL = 65535.0
@@ -83,10 +83,21 @@ class Budget:
     gain: float
 
     @property
+    def parts(self) -> tuple[float, ...]:
+        """The contributions, the scatter first."""
+        return self.noise, self.quantisation, self.converter, self.offset, self.reference, self.gain
+
+    @property
     def u(self) -> float:
         """Combined standard uncertainty."""
-        parts = (self.noise, self.quantisation, self.converter, self.offset, self.reference, self.gain)
-        return math.sqrt(sum(p * p for p in parts))
+        return math.sqrt(sum(p * p for p in self.parts))
+
+    @property
+    def df(self) -> float:
+        """Effective degrees of freedom: the scatter is known from n readings, all else from data sheets."""
+        if self.n < 2:
+            return math.inf
+        return max(1.0, effective_df(self.parts, (self.n - 1.0, *[math.inf] * (len(self.parts) - 1))))
 
     @property
     def u_difference(self) -> float:
@@ -133,7 +144,7 @@ def to_unit(channel: str, mean_raw: float, sd_raw: float, n: int) -> Estimate:
     budget().
     """
     found = budget(channel, mean_raw, sd_raw, n)
-    half = coverage_factor(math.inf) * found.u
+    half = coverage_factor(found.df) * found.u
     value, low, high = found.value, found.value - half, found.value + half
     if mean_raw >= RAW_FULL - STEP_RAW:
         return Estimate(low, found.u, low, None, n, found.unit)

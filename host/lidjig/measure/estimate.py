@@ -60,6 +60,11 @@ def nothing(unit: str) -> Estimate:
     return Estimate(None, None, None, None, 0, unit)
 
 
+def exactly(value: float, unit: str, n: int = 1) -> Estimate:
+    """What was counted: no spread."""
+    return Estimate(value, 0.0, value, value, n, unit)
+
+
 def at_least(bound: float, unit: str, n: int) -> Estimate:
     """Only a lower bound is known."""
     return Estimate(bound, None, bound, None, n, unit)

@@ -15,11 +15,12 @@ from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import JigRestarted, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed, Tripped
 from lidjig.jig import Jig
-from lidjig.jig_types import Event, Lock, Reason, Route
+from lidjig.jig_types import Event, Lock, Measurement, Reason, Route
 from lidjig.link.base import Deadline
+from lidjig.measure import adc
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.progress import Progress
-from lidjig.procedures.report import Declared, Report, Sheet, agreeing, verdict
+from lidjig.procedures.report import Declared, Report, Sheet, agreeing, times, verdict
 from lidjig.record.model import Finding, MeasuredValue
 from shared_proto import names
 
@@ -30,6 +31,13 @@ RETRIES = 8  # times a step is taken again after the link or the board failed it
 # Trips and refusals that say something about link or board, nothing about the machine: a step may be taken again.
 LINK_REASONS = (names.REASON_NONE, names.REASON_SILENCE, names.REASON_BOOT, names.REASON_WATCHDOG)
 LINK_REFUSALS = (names.REFUSED_NOT_ARMED, names.REFUSED_NO_PROFILE, names.REFUSED_NO_SESSION)
+
+# What breaks the continuity of a run, by the kind of gap that the jig tells.
+INTERRUPTIONS = {
+    "restart": "the jig's board restarted",
+    "link-lost": "the link to the jig was lost",
+    "lost-events": "events of the board were missing",
+}
 
 
 class Stopped(Exception):
@@ -78,6 +86,16 @@ class Recorder(Protocol):
     def measurement(self, m: MeasuredValue) -> None: ...
     def finding(self, f: Finding) -> None: ...
     def note(self, text: str) -> None: ...
+    def gap(self, kind: str, text: str, t_us: int | None = None) -> None: ...
+    def sample(
+        self,
+        channel: str,
+        unit: str,
+        value: float | None,
+        u: float | None = None,
+        n: int = 1,
+        t_us: int | None = None,
+    ) -> None: ...
     def frames(self, lines: list[str]) -> None: ...
     def finish(self, outcome: str) -> None: ...
 
@@ -93,6 +111,7 @@ class Bench:
     operator: Operator
     progress: Progress
     stop: StopFlag = field(default_factory=StopFlag)
+    repeats: int = 0  # steps taken again because link or board failed them
     _trip: Event | None = None
 
     def __post_init__(self) -> None:
@@ -124,6 +143,13 @@ class Bench:
     def idle(self, seconds: float) -> None:
         """Let time pass."""
         self.wait(lambda: False, seconds)
+
+    def measure(self, channel: str, n: int) -> Measurement:
+        """n readings of an analog channel, kept in the record as a sample in the channel's unit."""
+        measured = self.jig.measure(channel, n)
+        found = adc.to_unit(channel, measured.mean_raw, measured.sd_raw, measured.n)
+        self.recorder.sample(channel, found.unit, found.value, found.u, found.n, measured.t_us)
+        return measured
 
     def load_profiles(self) -> None:
         """Bring the jig into a known state: no trip, disarmed, both profiles in force."""
@@ -176,17 +202,22 @@ class Bench:
             except (Disturbed, JigRestarted, Tripped, Refused) as failure:
                 if left == 0 or not self._is_the_links_fault(failure):
                     raise
+                self.repeats += 1
                 self.recorder.note(f"step repeated: {failure}")
                 self.progress.say(f"The step is repeated: {failure}")
             self._bring_back(again)
         raise AssertionError("unreachable")
 
     def _bring_back(self, again: Callable[[], None]) -> None:
-        """again(), itself repeated where the link fails it as well."""
+        """again(), itself repeated where the link fails it as well. The record gets the mark "recovered"."""
         for left in reversed(range(RETRIES)):
             try:
                 self._trip = None
-                return again()
+                again()
+                now = self.jig.status()
+                found = f"{now.lock.text}, route {now.route.text}, {now.angle_deg:.1f} deg"
+                self.recorder.gap("recovered", f"the step begins again from here: {found}", now.t_us)
+                return
             except (Disturbed, JigRestarted, Tripped, Refused) as failure:
                 if left == 0 or not self._is_the_links_fault(failure):
                     raise
@@ -234,6 +265,10 @@ class Procedure:
     def conclude(self) -> None:
         """Findings from what was seen; not called where the run met an error."""
 
+    def how_to_go_on(self) -> str:
+        """What takes up a run that was stopped; "" where it has to be done anew."""
+        return ""
+
     def note(self, text: str) -> None:
         """Something the record and the reader should know."""
         self.notes.append(text)
@@ -257,7 +292,8 @@ class Procedure:
                 self.work()
             except (Stopped, KeyboardInterrupt):
                 stopped = True
-                self.note("stopped by the operator before the end")
+                go_on = self.how_to_go_on()
+                self.note("stopped by the operator before the end" + (f"; {go_on}" if go_on else ""))
             finally:
                 self._restore_always()
             self.conclude()
@@ -280,15 +316,25 @@ class Procedure:
         except (LinkLost, JigRestarted, JigTimeout, Tripped) as error:
             self.note(f"not confirmed that the jig let go ({error}); it does so by itself after 1 s of silence")
 
+    def _say_interruptions(self) -> None:
+        """Notes on what broke the run's continuity: a result that came through that says so."""
+        told = self.bench.jig.gaps_told
+        for kind, words in INTERRUPTIONS.items():
+            if told[kind]:
+                self.note(f"{words} {times(told[kind])} during this run; see the gaps in its record")
+        if self.bench.repeats:
+            self.note(f"after a failure of link or board a step was repeated {times(self.bench.repeats)}")
+
     def _close(self, stopped: bool) -> Report:
         recorder = self.bench.recorder
         report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes)
         if self.failure is None:
             report.outcome = verdict(self.findings, self.sheet, stopped=stopped)
-            report.findings = self.findings = agreeing(self.findings, report.outcome, self.sheet)
+            report.findings = self.findings = agreeing(self.findings, report.outcome, self.sheet, stopped=stopped)
         else:
             report.error, report.error_next = str(self.failure), self.failure.next_step
         try:
+            self._say_interruptions()
             for measured in self.sheet.unset():
                 recorder.measurement(measured)
             for finding in self.findings:

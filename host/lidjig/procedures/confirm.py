@@ -8,10 +8,11 @@ supply is missing.
 from __future__ import annotations
 
 from lidjig.procedures.base import Bench, Procedure
-from lidjig.procedures.reasoning import conclude
+from lidjig.procedures.reasoning import conclude, what_rounds_show
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response, declare_starts, declare_trials
 from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
+from lidjig.record.model import FAIL, Finding
 
 
 class Confirm(Procedure):
@@ -30,7 +31,7 @@ class Confirm(Procedure):
         return [
             *declare_machine_side(machine),
             *declare_starts(machine, "lines open", "stand-in open"),
-            *declare_trials(machine),
+            *declare_trials(machine, self.repeat),
         ]
 
     def prepare(self) -> None:
@@ -63,7 +64,8 @@ class Confirm(Procedure):
         """The sensor has no part in this test and is neither blamed nor cleared."""
         self.note("the sensor was not tested: the jig stood in for it")
         if self.response.seen:
-            self.findings = conclude(self.response.seen, untested=("sensor",))
+            self.findings = concluded(self.response, untested=("sensor",))
+            say_what_rounds_show(self, self.response)
 
     def restore(self) -> None:
         """Stop watching, let go."""
@@ -72,11 +74,34 @@ class Confirm(Procedure):
         self.response.close()
 
 
+def concluded(response: Response, untested: tuple[str, ...] = ()) -> list[Finding]:
+    """Findings from what was seen, with every figure that is outside its limits named."""
+    sheet = response.sheet
+    failed = [measured.name for measured in sheet.taken() if measured.outcome == FAIL]
+    return conclude(response.seen, untested=untested, failed=failed, rounds=rounds_done(response))
+
+
+def rounds_done(response: Response) -> int | None:
+    """Rounds behind the conclusion, or None."""
+    measured = response.sheet.get("rounds")
+    return None if measured is None or not measured.value else round(measured.value)
+
+
+def say_what_rounds_show(procedure: Procedure, response: Response) -> None:
+    """A note on what clean rounds leave open, where nothing was found."""
+    rounds = rounds_done(response)
+    if rounds and procedure.findings[0].where == "none":
+        procedure.note(what_rounds_show(rounds))
+
+
 def respond(response: Response, repeat: int) -> None:
     """Start and trials by the stand-in, and the probes that tell causes apart where something fails."""
     started = response.start_standin()
     if not started:
         if not response.start_driven():
+            if response.found("start_open") in ("yes", "late") and response.found("start_shut") is None:
+                # It starts by itself but not as told: told shut, it shows whether the level is the other way round.
+                response.start_shut()
             return
         # It runs only while its lines are driven hard: shutting them hard shows whether it reacts at all.
         response.sleep_driven()

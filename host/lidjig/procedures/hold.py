@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
+from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import BadInput
 from lidjig.jig_types import Route
 from lidjig.procedures.base import Bench, Procedure, Stopped
-from lidjig.procedures.lid import MOVE_S
+from lidjig.procedures.lid import MARGIN_S, MOVE_S
+from lidjig.procedures.reasoning import Seen, conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+from lidjig.record.model import FAIL
+
+NOT_JUDGED = "the machine was not judged: this only holds an angle and shows its state"
 
 
 class Hold(Procedure):
@@ -23,7 +29,8 @@ class Hold(Procedure):
     ) -> None:
         self.angle_deg, self.seconds = angle_deg, seconds
         self._show = show or bench.progress.say
-        check_angle(bench, "ANGLE", angle_deg)
+        check_angle(bench.sensor, "ANGLE", angle_deg)
+        self._seen: list[Seen] = []
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
 
@@ -36,12 +43,14 @@ class Hold(Procedure):
         bench, response = self.bench, self.response
         response.observer.start()
         side = survey_machine_side(bench, self.sheet)
+        self._seen += side.seen()
         if not side.may_drive:
             self.note(f"nothing was driven: {side.supply_text if side.supply != 'right' else 'a line is held hard'}")
             return
         bench.turn(self.angle_deg, MOVE_S)
         bench.jig.set_route(Route.STANDIN)
-        self.sheet.set("angle held", bench.jig.status().angle_deg)
+        status = bench.jig.status()
+        self.sheet.set("angle held", status.angle_deg)
         bench.progress.step(f"Holding {self.angle_deg:g} deg")
         state = ""
 
@@ -57,6 +66,32 @@ class Hold(Procedure):
         except Stopped:
             if self.seconds is not None:
                 raise
+        self.note(NOT_JUDGED)
+        self._say_what_does_not_fit((bench.jig.status().t_us - status.t_us) / 1e6)
+
+    def _say_what_does_not_fit(self, held_s: float) -> None:
+        """A note where the machine is not in the state that belongs to the angle: nothing more is made of it here."""
+        wanted, found = self._belonging(), self.response.observer.state
+        limits = self.bench.machine.limits
+        held = f"after {held_s:.1f} s at {self.angle_deg:g} deg"
+        if found not in ("S0", "S3"):
+            self.note(f"the machine is in {found} {held}: it was not running, so it could not follow the lid")
+        elif wanted is not None and found != wanted:
+            limit_s = limits.sleep_s if wanted == "S3" else limits.wake_s
+            if held_s >= limit_s + MARGIN_S:
+                self.note(f"the machine is in {found} {held}, where {wanted} belongs: try 'lidjig confirm'")
+
+    def _belonging(self) -> str | None:
+        """The machine's state at this angle; None in the hysteresis between shutting and opening."""
+        sensor, rule = self.bench.sensor, self.bench.machine.lid_rule
+        if self.angle_deg < closing_angle_deg(sensor, rule):
+            return "S3"
+        return "S0" if self.angle_deg > opening_angle_deg(sensor, rule) else None
+
+    def conclude(self) -> None:
+        """Where the connector is out of order, what it points to. The machine itself is not judged."""
+        if any(measured.outcome == FAIL for measured in self.sheet.taken()):
+            self.findings = conclude(self._seen, untested=("sensor",))
 
     def restore(self) -> None:
         """Stop watching, let go."""
@@ -65,9 +100,9 @@ class Hold(Procedure):
         self.response.close()
 
 
-def check_angle(bench: Bench, key: str, angle_deg: float) -> None:
+def check_angle(sensor: SensorProfile, key: str, angle_deg: float) -> None:
     """Raises BadInput for an angle outside the sensor profile's range."""
-    angles = bench.sensor.range
+    angles = sensor.range
     if not angles.angle_min_deg <= angle_deg <= angles.angle_max_deg:
-        accepted = f"{angles.angle_min_deg:g} to {angles.angle_max_deg:g} deg (range of sensor {bench.sensor.name})"
+        accepted = f"{angles.angle_min_deg:g} to {angles.angle_max_deg:g} deg (range of sensor {sensor.name})"
         raise BadInput("", key, angle_deg, accepted)

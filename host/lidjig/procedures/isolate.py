@@ -6,15 +6,18 @@ and shut, and with the real sensor. The steps only observe; which cause explains
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 from lidjig.jig_types import Event, Route
 from lidjig.measure.estimate import Estimate
+from lidjig.measure.power import UNKNOWN
 from lidjig.procedures.base import Bench, Disturbed, Procedure
-from lidjig.procedures.confirm import respond
-from lidjig.procedures.lid import MARGIN_S
-from lidjig.procedures.reasoning import Seen, conclude
-from lidjig.procedures.report import Declared
+from lidjig.procedures.confirm import concluded, respond, say_what_rounds_show
+from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, OTHER
+from lidjig.procedures.reasoning import TWO_FAULTS
+from lidjig.procedures.report import Declared, times
 from lidjig.procedures.response import Response, declare_starts, declare_trials
-from lidjig.procedures.start import start, switch_off
+from lidjig.procedures.start import since_act, start, switch_off
 from lidjig.procedures.survey import (
     MachineSide,
     declare_machine_side,
@@ -52,13 +55,19 @@ class Isolate(Procedure):
             *declare_machine_side(machine),
             *declare_sensor_side(self.bench.sensor),
             *declare_starts(machine, "lines open", "stand-in open", "real sensor"),
-            *declare_trials(machine),
+            *declare_trials(machine, self.repeat),
             Declared(
                 "lines open, lid shut: stays awake", "1", 1.0, 1.0, "unplugged it starts and never sleeps", needed=False
             ),
-            Declared("real sensor, lid shut: sleeps", "1", 1.0, 1.0, "", needed=False),
-            Declared("real sensor, lid opened: wakes", "1", 1.0, 1.0, "", needed=False),
+            Declared("real sensor, lid shut: sleeps", "1", 1.0, 1.0, "however late", needed=False),
+            self._latency("real sensor, sleep latency", machine.limits.sleep_s),
+            Declared("real sensor, lid opened: wakes", "1", 1.0, 1.0, "however late", needed=False),
+            self._latency("real sensor, wake latency", machine.limits.wake_s),
         ]
+
+    def _latency(self, name: str, limit_s: float) -> Declared:
+        band = self.bench.machine.limits.band(limit_s)
+        return Declared(name, "s", None, limit_s, "from the operator's act", needed=False, marginal_band=band)
 
     def prepare(self) -> None:
         """Known state, observers set up."""
@@ -134,16 +143,17 @@ class Isolate(Procedure):
         return len(edges)
 
     def _enter_current(self, current: Estimate) -> None:
-        self.sheet.put("sensor current", current)
         seen = judge_current(self.bench.sensor, current)
         if seen is None:
+            # Without limits to meet it is no measurement: what is not judged must not read as passed.
             self.note("the sensor's current was not judged: it is below what the jig resolves")
-        else:
-            self.response.seen.append(seen)
+            return
+        self.sheet.put("sensor current", current)
+        self.response.seen.append(seen)
 
     def _enter_steady(self, edges: int) -> None:
         self.sheet.set("sensor changes, lid at rest", edges)
-        text = f"the sensor's lines changed {edges} times in {2 * self.watch_s:g} s while nobody moved the lid"
+        text = f"the sensor's lines changed {times(edges)} in {2 * self.watch_s:g} s while nobody moved the lid"
         self.response.add("sensor_steady", "yes" if edges == 0 else "no", text)
 
     def _unfed(self) -> None:
@@ -172,15 +182,18 @@ class Isolate(Procedure):
     def _lid_with_lines_open(self) -> None:
         """Unplugged, a machine cannot know that its lid is shut."""
         self.bench.progress.step("Shut the real lid while the machine's lines are open")
-        slept = self.response.safely(lambda: self._lid_moves("shut-lid", "S3", Route.OPEN))
-        self.sheet.set("lines open, lid shut: stays awake", 0 if slept else 1)
-        does = "slept" if slept else "did not sleep"
-        self.response.add("sleep_open", "yes" if slept else "no", f"lines open, lid shut: the machine {does}")
+        moved = self.response.safely(lambda: self._lid_moves("shut-lid", "S3", Route.OPEN))
+        if not moved.lost:
+            slept = moved.reached
+            self.sheet.set("lines open, lid shut: stays awake", 0 if slept else 1)
+            does = "slept" if slept else "did not sleep"
+            self.response.add("sleep_open", "yes" if slept else "no", f"lines open, lid shut: the machine {does}")
         self._ask("open-lid")
 
-    def _lid_moves(self, action: str, state: str, route: Route) -> bool:
-        """The operator moves the real lid of a machine that runs (or sleeps); whether it reaches the state in time.
+    def _lid_moves(self, action: str, state: str, route: Route) -> LidMoved:
+        """The operator moves the real lid of a machine that runs (or sleeps); when it reaches the state.
 
+        With its own sensor a late reaction is waited for as with the stand-in: late is another fault than never.
         After a restart of the board the machine is started anew first, since meanwhile its lines were not as wanted.
         """
         bench, observer = self.bench, self.response.observer
@@ -193,11 +206,28 @@ class Isolate(Procedure):
         troubles = self.response.troubles()
         asked_us, marked_us = bench.operator.ask(bench, action)
         limit_s = limits.sleep_s if state == "S3" else limits.wake_s
-        seconds = (marked_us - asked_us) / 1e6 + limit_s + MARGIN_S
-        reached = observer.wait_state(state, since_us=asked_us, seconds=seconds) is not None
-        if not reached and self.response.troubles() != troubles:
-            raise Disturbed(f"the machine reached {state}")
-        return reached
+        waited_s = limit_s * (LATE_FACTOR if route == Route.THROUGH else 1.0) + MARGIN_S
+        seconds = (marked_us - asked_us) / 1e6 + waited_s
+        reached_us = observer.wait_state(state, since_us=asked_us, seconds=seconds)
+        if reached_us is None or observer.state_at(asked_us) != OTHER[state]:
+            if self.response.troubles() != troubles:
+                raise Disturbed(f"the machine reached {state}")
+            return self._not_moved(state, asked_us, LidMoved(None, limit_s, waited_s), route)
+        return LidMoved(since_act(asked_us, marked_us, reached_us, limit_s), limit_s, waited_s)
+
+    def _not_moved(self, state: str, asked_us: int, moved: LidMoved, route: Route) -> LidMoved:
+        """The machine did not do it; or it was not, or is no longer, in a state from which that could be told.
+
+        With its own sensor only a machine that went off has lost its state by itself: to sleep and to wake it may have
+        been told by the sensor, which no time at rest proves silent.
+        """
+        before, now = self.response.observer.state_at(asked_us), self.response.observer.state
+        found = before if before != OTHER[state] else now if now not in (OTHER[state], UNKNOWN) else ""
+        if not found:
+            return moved
+        if route != Route.THROUGH or found in ("S5", "G3"):
+            self.response.lose(state, asked_us, found)
+        return replace(moved, lost=True)
 
     def _ask(self, action: str) -> None:
         """Ask for something that may be asked twice."""
@@ -217,14 +247,22 @@ class Isolate(Procedure):
         if not response.start_through():
             return
         slept = response.safely(lambda: self._lid_moves("shut-lid", "S3", Route.THROUGH))
-        self.sheet.set("real sensor, lid shut: sleeps", int(slept))
-        response.add("sleep_through", "yes" if slept else "no", _told("shut", "sleeps", slept))
-        if not slept:
+        self._enter_moved("sleep", "real sensor, lid shut: sleeps", "shut", slept)
+        if not slept.reached:
             self._ask("open-lid")
             return
         woke = response.safely(lambda: self._lid_moves("open-lid", "S0", Route.THROUGH))
-        self.sheet.set("real sensor, lid opened: wakes", int(woke))
-        response.add("wake_through", "yes" if woke else "no", _told("opened", "wakes", woke))
+        self._enter_moved("wake", "real sensor, lid opened: wakes", "opened", woke)
+
+    def _enter_moved(self, verb: str, measured: str, lid: str, moved: LidMoved) -> None:
+        """What a movement of the real lid came to, as figures and as an observation."""
+        if moved.lost:
+            return
+        self.sheet.set(measured, int(moved.reached))
+        if moved.seconds is not None:
+            self.sheet.set(f"real sensor, {verb} latency", *moved.seconds)
+        value = "late" if moved.late else "yes" if moved.reached else "no"
+        self.response.add(f"{verb}_through", value, _told(lid, f"{verb}s", moved))
 
     # -- the conclusion
 
@@ -235,9 +273,12 @@ class Isolate(Procedure):
         """From observations to findings; what was not tested is said."""
         for what in self._not_tested:
             self.note(f"not tested: {what}")
-        seen: list[Seen] = self.response.seen
-        if seen:
-            self.findings = conclude(seen)
+        if not self.response.seen:
+            return
+        self.findings = concluded(self.response)
+        if TWO_FAULTS in self.findings[0].evidence:
+            self.note(TWO_FAULTS)
+        say_what_rounds_show(self, self.response)
 
     def restore(self) -> None:
         """Stop watching, let go."""
@@ -246,5 +287,29 @@ class Isolate(Procedure):
         self.response.close()
 
 
-def _told(lid: str, does: str, did: bool) -> str:
-    return f"real sensor, lid {lid}: the machine {does}" if did else f"real sensor, lid {lid}: the machine does nothing"
+@dataclass(frozen=True)
+class LidMoved:
+    """What the machine did when the real lid was moved. seconds: (value, low, high) to the state, None = never."""
+
+    seconds: tuple[float, float, float] | None
+    limit_s: float
+    waited_s: float
+    lost: bool = False  # it had left its state by itself, so that nothing is said of its reaction
+
+    @property
+    def reached(self) -> bool:
+        return self.seconds is not None
+
+    @property
+    def late(self) -> bool:
+        """Surely later than the limit."""
+        return self.seconds is not None and self.seconds[1] > self.limit_s
+
+
+def _told(lid: str, does: str, moved: LidMoved) -> str:
+    if moved.seconds is None:
+        return f"real sensor, lid {lid}: the machine does nothing within {moved.waited_s:g} s"
+    if moved.late:
+        when = f"{moved.seconds[1]:.2f} to {moved.seconds[2]:.2f} s after the operator acted"
+        return f"real sensor, lid {lid}: the machine {does} too late, {when} (limit {moved.limit_s:g} s)"
+    return f"real sensor, lid {lid}: the machine {does}"

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from lidjig.errors import LidjigError
 from lidjig.jig_types import Event, Route
+from lidjig.measure import latency
+from lidjig.measure.power import UNKNOWN
 from lidjig.procedures.base import Bench, Disturbed
 from lidjig.procedures.observe import Observer
 
@@ -13,16 +16,23 @@ MOVE_S = 0.4  # how long the emulated lid takes: a brisk hand
 MARGIN_S = 0.5  # a miss is never claimed before the limit plus this
 LATE_FACTOR = 5.0  # after a limit has passed, a late reaction is waited for until so many times the limit
 TOLD_MAX = 3  # board times of misses that evidence names
+OTHER = {"S3": "S0", "S0": "S3"}  # the state from which each is reached by the lid
+MOVING = {"S3": "shutting", "S0": "opening"}
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One attempt. state: what was expected. Times in us of board time; reaction None = none came, however late."""
+    """One attempt. state: what was expected. Times in us of board time; reaction None = none came, however late.
+
+    found: power state in which the machine was met where neither a reaction nor its absence leads to it (it switched
+    off by itself, it woke with its lid shut). Then nothing is said of the reaction, and everything of the machine.
+    """
 
     state: str
     stimulus_us: int
     reaction_us: int | None
     limit_s: float
+    found: str = ""
 
     @property
     def latency_s(self) -> float | None:
@@ -31,11 +41,13 @@ class Trial:
 
     @property
     def result(self) -> str:
-        """ "hit" within the limit, "late" beyond it, "miss"."""
-        latency = self.latency_s
-        if latency is None:
+        """ "hit" within the limit, "late" beyond it, "miss", or "lost": the machine left its state by itself."""
+        if self.found:
+            return "lost"
+        took_s = self.latency_s
+        if took_s is None:
             return "miss"
-        return "hit" if latency <= self.limit_s else "late"
+        return "hit" if took_s <= self.limit_s else "late"
 
 
 class StandIn:
@@ -48,6 +60,8 @@ class StandIn:
         bench.jig.on_event.append(self._hear)
         self._lid = {output.line - 1 for output in bench.sensor.lid_outputs()}
         self._silent: set[str] = set()  # states that the last trial did not reach at all
+        self._left_in: str | None = None  # state in which the last movement left the machine; None = not known
+        self._kept: list[Trial] = []  # what a round had against the machine before link or board failed it
 
     def close(self) -> None:
         """Stop listening."""
@@ -60,6 +74,7 @@ class StandIn:
     def connect(self, *, shut: bool) -> None:
         """Turn the emulated lid while nothing is driven, then connect it to the machine's lines."""
         bench = self.bench
+        self._left_in = None
         bench.route(Route.OPEN)
         self.turn(shut=shut)
         bench.jig.set_route(Route.STANDIN)
@@ -70,50 +85,119 @@ class StandIn:
         self.bench.turn(sensor.shut_deg() if shut else sensor.open_deg(), MOVE_S)
 
     def trial(self, state: str) -> Trial:
-        """Shut (state "S3") or open (state "S0") the emulated lid and wait for the machine.
+        """Shut (state "S3") or open (state "S0") the emulated lid and wait for the machine, now in the other state.
 
         The stimulus is the last change of a lid output before the reaction: a machine with two lid lines reacts to the
         one that completes its condition. Before it is called a miss, a late reaction is waited for as well, except
         where the trial before has shown that none comes.
         """
-        bench, limits = self.bench, self.bench.machine.limits
-        limit_s = limits.sleep_s if state == "S3" else limits.wake_s
-        troubles = bench.jig.interruptions + self.observer.lost
+        bench, limit_s = self.bench, self._limit_s(state)
+        troubles = self._troubles()
         self._outputs.clear()
         self.turn(shut=state == "S3")
-        operated = 1 if state == "S3" else 0
-        changes = [event.t_us for event in self._outputs if event.data["operated"] == operated]
-        if not changes:
+        if not self._changes(state):
             # The update rate of the emulated sensor delays its output; the wait below covers it.
-            bench.wait(lambda: any(e.data["operated"] == operated for e in self._outputs), 2.0)
-            changes = [event.t_us for event in self._outputs if event.data["operated"] == operated]
+            bench.wait(lambda: bool(self._changes(state)), 2.0)
+        changes = self._changes(state)
         first_us = changes[0] if changes else bench.jig.status().t_us
         seen_s = MARGIN_S + limit_s * (1.0 if state in self._silent else LATE_FACTOR)
         reaction_us = self.observer.wait_state(state, since_us=first_us, seconds=seen_s)
-        changes = [event.t_us for event in self._outputs if event.data["operated"] == operated] or [first_us]
-        if reaction_us is None and bench.jig.interruptions + self.observer.lost != troubles:
-            raise Disturbed(f"the machine reached {state}")
+        changes = self._changes(state) or [first_us]
         if reaction_us is None:
+            if self._troubles() != troubles:
+                raise Disturbed(f"the machine reached {state}")
+            if self.observer.state not in (OTHER[state], UNKNOWN):
+                return self._trial_lost(state, changes[-1], self.observer.state, troubles)
             self._silent.add(state)
+            self._left_in = OTHER[state]
             return Trial(state, changes[-1], None, limit_s)
         self._silent.discard(state)
-        before = [t for t in changes if t <= reaction_us] or changes[:1]
-        return Trial(state, before[-1], reaction_us, limit_s)
+        if self.observer.state_at(first_us) == state:
+            return self._trial_lost(state, first_us, state, troubles)
+        self._left_in = state
+        pairing = latency.pair(changes, [reaction_us], round((seen_s + MOVE_S) * 1e6))
+        return Trial(state, changes[int(pairing.stimulus_index[0])], reaction_us, limit_s)
+
+    def _changes(self, state: str) -> list[int]:
+        """Board times at which a lid output came to say shut (state "S3") or open."""
+        operated = 1 if state == "S3" else 0
+        return sorted(event.t_us for event in self._outputs if event.data["operated"] == operated)
+
+    def _limit_s(self, state: str) -> float:
+        limits = self.bench.machine.limits
+        return limits.sleep_s if state == "S3" else limits.wake_s
+
+    def _troubles(self) -> int:
+        return self.bench.jig.interruptions + self.observer.lost
+
+    def _trial_lost(self, state: str, at_us: int, found: str, troubles: int) -> Trial:
+        if self._troubles() != troubles:
+            raise Disturbed(f"the machine was seen to be in {found}")
+        self._left_in = None
+        return Trial(state, at_us, None, self._limit_s(state), found)
 
     def round(self) -> list[Trial]:
-        """One shutting and one opening. What the machine's state does not allow to be tried is done but no trial."""
-        trials: list[Trial] = []
-        for state, other in (("S3", "S0"), ("S0", "S3")):
-            if self.observer.state == other:
-                trials.append(self.trial(state))
-            else:
-                self.turn(shut=state == "S3")
-            self.bench.idle(self.bench.machine.limits.settle_s)
+        """One shutting and one opening; never empty.
+
+        A movement whose other state was not reached because the one before was missed is done but is no trial. A
+        machine met in any other state has lost it: that is a trial of its own, and ends the round.
+        """
+        trials, self._kept = self._kept, []
+        try:
+            for state, other in OTHER.items():
+                troubles = self._troubles()
+                found = self._found(other)
+                if found == other:
+                    trials.append(self.trial(state))
+                elif found == state and self._left_in == state:
+                    self.turn(shut=state == "S3")
+                else:
+                    now_us = self.bench.jig.status().t_us
+                    trials.append(self._trial_lost(state, now_us, found, troubles))
+                if trials and trials[-1].result == "lost":
+                    break
+                self.bench.idle(self.bench.machine.limits.settle_s)
+        except LidjigError:
+            # The round is repeated; what was found wrong in it stays.
+            self._kept = [trial for trial in trials if trial.result != "hit"]
+            raise
         return trials
+
+    def _found(self, wanted: str) -> str:
+        """The machine's state before a movement, waited for where it is neither the one wanted nor the one it was left
+        in. Raises Disturbed where an observer has to be heard anew first.
+        """
+        acceptable = {wanted, self._left_in or wanted}
+        if self.observer.state not in acceptable:
+            if None in self.observer.showing.values():
+                raise Disturbed("the machine's state was known")
+            self.observer.settle(*acceptable, seconds=self._limit_s(wanted) + MARGIN_S)
+        return self.observer.state
+
+
+def tried(trials: Iterable[Trial]) -> list[Trial]:
+    """The trials that say something of the machine's reaction."""
+    return [trial for trial in trials if trial.result != "lost"]
+
+
+def lost(trials: Iterable[Trial]) -> list[Trial]:
+    """The trials in which the machine had left its state by itself."""
+    return [trial for trial in trials if trial.result == "lost"]
+
+
+def told_lost(trials: Sequence[Trial]) -> str:
+    """Lost states in one sentence with their board times."""
+    ways = []
+    for trial in trials:
+        due = OTHER[trial.state] if trial.found == trial.state else "S0 or S3"
+        at = f"{MOVING[trial.state]} the lid at board time {trial.stimulus_us / 1e6:.3f} s"
+        ways.append(f"{trial.found} where {due} was due ({at})")
+    more = " and more" if len(ways) > TOLD_MAX else ""
+    return f"the machine was found in {', '.join(ways[:TOLD_MAX])}{more}"
 
 
 def summary(trials: Sequence[Trial]) -> str:
-    """How a series of trials went, in the words of the table: always, late, sometimes, never."""
+    """How a series of tried trials went, in the words of the table: always, late, sometimes, never."""
     results = {trial.result for trial in trials}
     if results == {"hit"}:
         return "always"
@@ -131,7 +215,7 @@ def told(trials: Sequence[Trial], verb: str) -> str:
     """A series in one sentence with its numbers: "slept 5 of 5 times, 0.84 to 1.02 s, limit 3 s"."""
     reached = [t.latency_s for t in trials if t.latency_s is not None]
     late = sum(trial.result == "late" for trial in trials)
-    text = f"{verb} {len(reached)} of {len(trials)} times"
+    text = f"{verb} {len(reached)} of {len(trials)} time{'' if len(trials) == 1 else 's'}"
     if reached:
         text += f", after {min(reached):.3f} to {max(reached):.3f} s"
     text += f" (limit {trials[0].limit_s:g} s"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lidjig.jig_types import Event, Watch
-from lidjig.measure.power import PowerClassifier, Signed
+from lidjig.measure.power import UNKNOWN, PowerClassifier, Signed
 from shared_proto import names
 
 if TYPE_CHECKING:
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 FIRST_WORD_S = 1.0  # every observer has said its first word within this
 LAST_WORD_S = 1.0  # and events on their way are in after this
+LINES_SAMPLE = "lines boot "  # and the boot id: levels of all digital lines when watching began, bits as names.LINES
 
 
 class WithoutSupply:
@@ -55,6 +56,8 @@ class Observer:
         now_us = jig.status().t_us
         mask = sum(levels[name] << bit for bit, name in enumerate(names.LINES))
         self.classifier.show_lines(mask, now_us)
+        # Lines are told only when they change: what they show at the beginning belongs to the record too.
+        self.bench.recorder.sample(f"{LINES_SAMPLE}{jig.hello.boot_id:08x}", "mask", float(mask), t_us=now_us)
         wanted = {watch.channel for watch in self.watches}
         # The first reading of a comparator is an event: then every observer has been heard.
         self.bench.wait(
@@ -97,6 +100,10 @@ class Observer:
     def showing(self) -> dict[str, int | None]:
         """What each observer shows now; None = not heard yet."""
         return self.classifier.showing()
+
+    def state_at(self, t_us: int) -> str:
+        """Power state at a board time; "unknown" before the first one."""
+        return next((name for since_us, name in reversed(self.classifier.timeline) if since_us <= t_us), UNKNOWN)
 
     def reached(self, state: str, since_us: int) -> int | None:
         """Board time at which the state was first reached at or after since_us; since_us where it held already."""

@@ -119,8 +119,13 @@ def verdict(findings: Sequence[Finding], sheet: Sheet, *, stopped: bool) -> str:
     return outcome_of(counted, findings, interrupted=stopped)
 
 
-def agreeing(findings: list[Finding], outcome: str, sheet: Sheet) -> list[Finding]:
-    """The findings; "none" beside a failed or missing figure becomes "unknown": nothing is called good unseen."""
+def agreeing(findings: list[Finding], outcome: str, sheet: Sheet, *, stopped: bool = False) -> list[Finding]:
+    """The findings; "none" beside a failed or missing figure becomes "unknown": nothing is called good unseen.
+
+    stopped: what was seen until then weighs nothing against what was not, so that only what was done is told.
+    """
+    if stopped and findings and not findings[0].is_fault:
+        return [_so_far(sheet)]
     if outcome not in ("fail", "incomplete") or not findings or findings[0].where != "none":
         return findings
     failed = [measured for measured in sheet.taken() if measured.outcome == "fail"]
@@ -129,3 +134,19 @@ def agreeing(findings: list[Finding], outcome: str, sheet: Sheet) -> list[Findin
     if not evidence:
         evidence = ["the run ended before its time; what was seen until then was in order"]
     return [Finding("unknown", None, None, evidence, "Repeat the run to its end; look at the figures named first.")]
+
+
+def _so_far(sheet: Sheet) -> Finding:
+    taken = sheet.taken()
+    failed = [measured.name for measured in taken if measured.outcome == "fail"]
+    evidence = [
+        f"stopped before the end: {len(taken)} of {len(sheet.all())} figures were measured",
+        f"outside its limits: {', '.join(failed)}" if failed else "none of them is outside its limits",
+    ]
+    evidence += [f"{measured.name} was not measured" for measured in sheet.missing()]
+    return Finding("unknown", None, None, evidence, "Repeat the run to its end.")
+
+
+def times(count: int) -> str:
+    """ "once", "2 times"."""
+    return "once" if count == 1 else f"{count} times"

@@ -9,12 +9,12 @@ from typing import TypeVar
 from lidjig.bench.machine import MachineProfile
 from lidjig.jig_types import Route
 from lidjig.measure import proportion
-from lidjig.measure.estimate import at_least
+from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench
-from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, of_state, summary, told
+from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, lost, of_state, summary, told, told_lost, tried
 from lidjig.procedures.observe import Observer
 from lidjig.procedures.reasoning import Seen
-from lidjig.procedures.report import Declared, Sheet
+from lidjig.procedures.report import Declared, Sheet, times
 from lidjig.procedures.start import Start, start, switch_off
 
 T = TypeVar("T")
@@ -30,16 +30,23 @@ def declare_starts(machine: MachineProfile, *ways: str) -> list[Declared]:
     return [Declared(f"start, {way}", "s", None, limit, "power button to S0", marginal_band=band) for way in ways]
 
 
-def declare_trials(machine: MachineProfile) -> list[Declared]:
-    """Latencies and misses by the stand-in."""
+def declare_trials(machine: MachineProfile, repeat: int) -> list[Declared]:
+    """Latencies and misses by the stand-in, of so many rounds."""
     limits = machine.limits
     return [
+        Declared("rounds", "1", float(repeat), None, "shut and opened"),
+        declare_lost(),
         Declared("sleep misses", "1", None, 0.0, "shut, and no sleep, however late"),
         Declared("sleep latency, slowest", "s", None, limits.sleep_s, marginal_band=limits.band(limits.sleep_s)),
         Declared("wake misses", "1", None, 0.0, "opened, and no waking, however late"),
         Declared("wake latency, slowest", "s", None, limits.wake_s, marginal_band=limits.band(limits.wake_s)),
         Declared("miss rate", "1", None, None, "of all movements; exact interval", needed=False),
     ]
+
+
+def declare_lost() -> Declared:
+    """Times the machine left its state by itself."""
+    return Declared("states lost", "1", None, 0.0, "switched off, asleep or awake by itself between movements")
 
 
 @dataclass
@@ -51,6 +58,7 @@ class Response:
     observer: Observer
     standin: StandIn
     seen: list[Seen] = field(default_factory=list)
+    moved: list[Trial] = field(default_factory=list)  # movements of the lid that tell whether states are kept
 
     @classmethod
     def on(cls, bench: Bench, sheet: Sheet, also_lines: tuple[str, ...] = ()) -> Response:
@@ -134,7 +142,8 @@ class Response:
         attempt = start(self.bench, self.observer, connect)
         self._enter_start(measured, attempt)
         if self.found(name) is None:
-            self.add(name, "yes" if attempt.started else "no", attempt.told(how))
+            value = "late" if attempt.late else "yes" if attempt.started else "no"
+            self.add(name, value, attempt.told(how))
         self.bench.progress.say(attempt.told(how))
         if attempt.started:
             self.bench.idle(self.bench.machine.limits.settle_s)
@@ -148,7 +157,7 @@ class Response:
             self.sheet.set(measured, *seconds)
         else:
             # It took longer than was waited: a lower bound is all that is known.
-            self.sheet.put(measured, at_least(attempt.limit_s + MARGIN_S, "s", 1))
+            self.sheet.put(measured, at_least(attempt.waited_s, "s", 1))
 
     def drive(self, *, shut: bool) -> None:
         """Drive every line hard to the level that says shut or open, instead of following the profile."""
@@ -165,35 +174,52 @@ class Response:
     # -- the lid by the stand-in
 
     def rounds(self, repeat: int) -> list[Trial]:
-        """Shut and open `repeat` times, more after a miss; observations and figures from all attempts."""
+        """Shut and open `repeat` times, more after a miss; observations and figures from all attempts.
+
+        A machine that leaves its state by itself is started again; where it does not start, the rounds end there.
+        """
         trials: list[Trial] = []
         done = 0
         wanted = repeat
-        self.bench.progress.step(f"Shut and open the lid by the stand-in, {repeat} times")
+        self.bench.progress.step(f"Shut and open the lid by the stand-in, {times(repeat)}")
         while done < wanted:
-            trials += self.safely(self._round)
+            last = self.safely(self.round)
+            trials += last
             done += 1
             self.bench.progress.bar(done, wanted)
+            if lost(last) and done < wanted and not self.safely(self.running):
+                self.bench.recorder.note(f"ended after {done} rounds: the machine does not start again")
+                break
             if done == wanted and wanted < ROUNDS_TO_TELL and _uneven(trials):
                 wanted = ROUNDS_TO_TELL
         self._enter_trials(trials)
+        # Short of what was wanted it is a bound, which no limit is met by.
+        self.sheet.put("rounds", (exactly if done >= repeat else at_least)(done, "1", done))
         return trials
 
     def connected(self) -> bool:
         """Whether the stand-in is what the machine sees; it is not after a restart or a trip."""
         return self.bench.jig.status().route == Route.STANDIN
 
-    def _round(self) -> list[Trial]:
-        """A round, with the stand-in connected and the machine in a known state first."""
+    def round(self) -> list[Trial]:
+        """A round, after a restart or a trip from an open lid and a running machine."""
         if not self.connected():
-            # After a restart or a trip: start over from an open lid and a running machine.
-            self.standin.connect(shut=False)
-            if not self.observer.settle("S0", "S3", seconds=self.bench.machine.limits.wake_s + MARGIN_S):
-                start(self.bench, self.observer, lambda: self.standin.connect(shut=False))
-                self.bench.idle(self.bench.machine.limits.settle_s)
+            self.running()
         return self.standin.round()
 
+    def running(self) -> bool:
+        """Lid open by the stand-in and the machine in S0, woken or started where it was not; whether it is."""
+        limits = self.bench.machine.limits
+        self.standin.connect(shut=False)
+        if self.observer.settle("S0", seconds=limits.wake_s + MARGIN_S):
+            return True
+        attempt = start(self.bench, self.observer, lambda: self.standin.connect(shut=False))
+        self.bench.idle(limits.settle_s)
+        return attempt.started
+
     def _enter_trials(self, trials: list[Trial]) -> None:
+        self._enter_lost(trials)
+        trials = tried(trials)
         for state, verb, word in (("S3", "sleep", "slept"), ("S0", "wake", "woke")):
             mine = of_state(trials, state)
             if not mine:
@@ -210,6 +236,16 @@ class Response:
         if trials:
             missed = sum(trial.latency_s is None for trial in trials)
             self.sheet.put("miss rate", proportion.estimate(missed, len(trials)))
+
+    def lose(self, state: str, at_us: int, found: str) -> None:
+        """The machine was met in `found` when a real lid was moved to bring it to `state`."""
+        self._enter_lost([Trial(state, at_us, None, 0.0, found)])
+
+    def _enter_lost(self, trials: list[Trial]) -> None:
+        """Whether the machine stayed in its states, over all movements so far."""
+        self.moved += trials
+        self.sheet.set("states lost", len(lost(self.moved)), n=len(self.moved))
+        self.seen = [seen for seen in self.seen if seen.name != "state_kept"] + [kept_states(self.moved)]
 
     def sleep_driven(self) -> bool | None:
         """Whether the machine sleeps when every line is driven hard to its shut level; None where it is not running."""
@@ -237,6 +273,14 @@ class Response:
             f"lines driven hard ({shown}): the machine {does} within {limit_s:g} s",
         )
         return slept
+
+
+def kept_states(trials: list[Trial]) -> Seen:
+    """Whether the machine stayed in its states, as an observation for the table."""
+    gone = lost(trials)
+    if gone:
+        return Seen("state_kept", "no", told_lost(gone))
+    return Seen("state_kept", "yes", f"the machine left no state by itself in {len(trials)} movements")
 
 
 def _uneven(trials: list[Trial]) -> bool:

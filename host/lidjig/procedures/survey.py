@@ -27,6 +27,9 @@ FEED_U_PART = 0.01 / math.sqrt(3.0)  # a 1 % resistor
 LEVEL_HALF = 0.015
 SUPPLY_GONE_MV = 1000.0  # below this nothing that could be called a supply is there
 NO_CURRENT_PART = 0.3  # of the lowest typical current: less is "draws nothing"
+# A pull-up alone leaves an idle line at the supply; below this part of it something pulls the line down as well.
+PULLED_DOWN_PART = 0.9
+CHARGED = "Caution: up to 20 V on the board while the charger is connected. No rings, no loose probes."
 
 
 def declare_machine_side(machine: MachineProfile) -> list[Declared]:
@@ -109,12 +112,13 @@ class MachineSide:
         return seen
 
 
-_BADNESS = ("right", "wrong", "none", "supply", "ground")
+_BADNESS = ("right", "wrong", "leak-supply", "leak-ground", "none", "supply", "ground")
 
 
 def survey_machine_side(bench: Bench, sheet: Sheet) -> MachineSide:
     """Supply, charger and lines with the route open; leaves the jig armed on the open route."""
     bench.progress.step("Survey of the machine's side of the connector")
+    bench.progress.say(CHARGED)
     charger, charger_text = _charger(bench, sheet)
     if (_volts(_mean(bench, "supply")).value or 0.0) > bench.machine.supply.max_v:
         # Looked at before arming: an armed jig would trip on it, and nothing may be driven anyway.
@@ -175,9 +179,9 @@ def _load_line(bench: Bench, number: int) -> LineSource:
     for state in ("low", "high"):
         bench.jig.load(target, state)
         bench.idle(SETTLE_S)
-        readings[state] = _reading(bench.jig.measure(target, READINGS))
+        readings[state] = _reading(bench.measure(target, READINGS))
         if state == "high":
-            drive = _reading(bench.jig.measure("supply", READINGS))
+            drive = _reading(bench.measure("supply", READINGS))
     bench.jig.load(target, "off")
     assert drive is not None
     return thevenin(readings["low"], readings["high"], drive)
@@ -204,9 +208,31 @@ def _judge(line: Line, source: LineSource, machine: MachineProfile) -> LineFound
     wanted = f"{line.pull_min_kohm:g} to {line.pull_max_kohm:g} kohm expected"
     if kind == OPEN or (kind != PULLED and ohm.high is None):
         return LineFound(line.number, "none", f"{name} shows no pull ({figure}; {wanted})")
+    leak = _leak(line, source)
+    if leak is not None:
+        state, path = leak
+        return LineFound(line.number, state, f"{name} looks into {figure}: {path} ({wanted})")
     low, high = (line.pull_min_kohm or 0.0) * 1000.0, (line.pull_max_kohm or math.inf) * 1000.0
     right = ohm.value is not None and low <= ohm.value <= high
     return LineFound(line.number, "right" if right else "wrong", f"{name} is pulled by {figure} ({wanted})")
+
+
+def _leak(line: Line, source: LineSource) -> tuple[str, str] | None:
+    """A path beside the line's pull-up, by the source's voltage and resistance; None where there is none for certain.
+
+    To ground, the voltage behind the line is surely less than the supply: a pull of Rp and a leak of Rl look like
+    their parallel resistance R behind V, with Rl = R / (1 - V / supply). To the supply, the resistance is surely less
+    than the pull's lowest.
+    """
+    ohm, volts = source.resistance, source.voltage
+    if ohm.value is None or ohm.high is None or volts.value is None or volts.high is None:
+        return None
+    part = volts.value / source.drive_mv
+    if volts.high < PULLED_DOWN_PART * source.drive_mv:
+        return "leak-ground", f"about {ohm.value / (1.0 - part) / 1000.0:.3g} kohm to ground beside its pull"
+    if ohm.high < (line.pull_min_kohm or 0.0) * 1000.0:
+        return "leak-supply", "more than its pull holds it at the supply"
+    return None
 
 
 @dataclass(frozen=True)
@@ -279,13 +305,16 @@ def judge_current(sensor: SensorProfile, current: Estimate) -> Seen | None:
 def judge_levels(sensor: SensorProfile, levels: dict[int, float], lid: str) -> Seen:
     """The lid outputs in the table's words; where two outputs disagree, the wrong one speaks."""
     right = "operated" if lid == "shut" else "released"
-    states: list[str] = []
+    states: dict[int, str] = {}
     for output in sensor.lid_outputs():
         high = levels[output.line] > 0.5
-        states.append("operated" if high == (output.active == "high") else "released")
-    said = next((state for state in states if state != right), right)
+        states[output.line] = "operated" if high == (output.active == "high") else "released"
+    wrong = [line for line, state in states.items() if state != right]
+    said = states[wrong[0]] if wrong else right
     figures = ", ".join(f"line {line} at {level:.2f} of its supply" for line, level in levels.items())
-    return Seen(f"sensor_{lid}", said, f"lid {lid}: the sensor says {said} ({figures})")
+    # Of several outputs the one that is wrong is named.
+    who = f"the sensor on line {wrong[0]}" if len(wrong) == 1 and len(states) > 1 else "the sensor"
+    return Seen(f"sensor_{lid}", said, f"lid {lid}: {who} says {said} ({figures})")
 
 
 def enter_levels(sheet: Sheet, levels: dict[int, float], lid: str) -> None:
@@ -296,7 +325,7 @@ def enter_levels(sheet: Sheet, levels: dict[int, float], lid: str) -> None:
 
 
 def _mean(bench: Bench, channel: str) -> Measurement:
-    measurement = bench.jig.measure(channel, READINGS)
+    measurement = bench.measure(channel, READINGS)
     bench.check()
     return measurement
 

@@ -6,19 +6,31 @@ import math
 from collections.abc import Iterable
 
 from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
+from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import BadInput
 from lidjig.jig_types import Event
 from lidjig.measure.estimate import at_least
-from lidjig.procedures.base import Bench, Procedure
+from lidjig.procedures.base import Bench, Disturbed, Procedure
 from lidjig.procedures.hold import check_angle
-from lidjig.procedures.lid import MARGIN_S
+from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, MOVE_S
+from lidjig.procedures.reasoning import Seen, conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import STAMP_S, Response
-from lidjig.procedures.start import start
-from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
+from lidjig.record.model import FAIL
 
 SEGMENT_S = 200.0  # the board takes segments of up to 250 s
 RATE_MAX = 2000.0
+
+
+def check_sweep(sensor: SensorProfile, from_deg: float, to_deg: float, rate: float) -> None:
+    """Raises BadInput for angles outside the sensor profile's range, an empty sweep, a rate that cannot be."""
+    check_angle(sensor, "FROM", from_deg)
+    check_angle(sensor, "TO", to_deg)
+    if from_deg == to_deg:
+        raise BadInput("", "TO", to_deg, "another angle than FROM")
+    if not 0.01 <= rate <= RATE_MAX:
+        raise BadInput("", "--rate", rate, f"0.01 to {RATE_MAX:g} deg/s")
 
 
 class Sweep(Procedure):
@@ -28,14 +40,10 @@ class Sweep(Procedure):
 
     def __init__(self, bench: Bench, from_deg: float, to_deg: float, rate: float) -> None:
         self.from_deg, self.to_deg, self.rate = from_deg, to_deg, rate
-        check_angle(bench, "FROM", from_deg)
-        check_angle(bench, "TO", to_deg)
-        if from_deg == to_deg:
-            raise BadInput("", "TO", to_deg, "another angle than FROM")
-        if not 0.01 <= rate <= RATE_MAX:
-            raise BadInput("", "--rate", rate, f"0.01 to {RATE_MAX:g} deg/s")
+        check_sweep(bench.sensor, from_deg, to_deg, rate)
         self.closing = to_deg < from_deg
         self._outputs: list[Event] = []
+        self._seen: list[Seen] = []
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
 
@@ -47,35 +55,43 @@ class Sweep(Procedure):
             Declared(f"output {output.line} changes", "deg", None, None, needed=False)
             for output in self.bench.sensor.output
         ]
-        if self._crosses():
-            low, high = (
-                (windows.close_min_deg, windows.close_max_deg)
-                if self.closing
-                else (windows.open_min_deg, windows.open_max_deg)
-            )
-            what = "told shut" if self.closing else "told open"
-            declared.append(Declared(f"machine is {what}", "deg", low, high))
-            limits = self.bench.machine.limits
-            limit = limits.sleep_s if self.closing else limits.wake_s
-            verb = "sleep" if self.closing else "wake"
-            declared.append(Declared(f"{verb} latency", "s", None, limit, marginal_band=limits.band(limit)))
+        # Both are declared whatever the range: a sweep that crosses no switching angle has measured nothing.
+        low, high = (
+            (windows.close_min_deg, windows.close_max_deg)
+            if self.closing
+            else (windows.open_min_deg, windows.open_max_deg)
+        )
+        what = "told shut" if self.closing else "told open"
+        declared.append(Declared(f"machine is {what}", "deg", low, high))
+        limits = self.bench.machine.limits
+        limit = limits.sleep_s if self.closing else limits.wake_s
+        verb = "sleep" if self.closing else "wake"
+        declared.append(Declared(f"{verb} latency", "s", None, limit, marginal_band=limits.band(limit)))
         return declared
 
-    def _crosses(self) -> bool:
-        """Whether the sweep passes the angle at which the lid counts as shut, or as open again."""
+    def _switches_at_deg(self) -> float:
+        """The angle at which the lid counts as shut, or as open again, in the direction of this sweep."""
         sensor, rule = self.bench.sensor, self.bench.machine.lid_rule
-        at = closing_angle_deg(sensor, rule) if self.closing else opening_angle_deg(sensor, rule)
-        return min(self.from_deg, self.to_deg) < at < max(self.from_deg, self.to_deg)
+        return closing_angle_deg(sensor, rule) if self.closing else opening_angle_deg(sensor, rule)
+
+    def _crosses(self) -> bool:
+        """Whether the sweep passes that angle."""
+        return min(self.from_deg, self.to_deg) < self._switches_at_deg() < max(self.from_deg, self.to_deg)
 
     def work(self) -> None:
-        """Survey, stand in at FROM, sweep to TO, wait for the machine."""
+        """Survey, stand in at FROM with the machine in the state that belongs to it, sweep to TO, wait for it."""
         bench, response = self.bench, self.response
         response.observer.start()
         side = survey_machine_side(bench, self.sheet)
+        self._seen += side.seen()
         if not side.may_drive:
-            self.note(f"nothing was driven: {side.supply_text if side.supply != 'right' else 'a line is held hard'}")
+            self._say_why_not(side)
             return
-        self._begin()
+        if not response.running():
+            self.note("the machine does not run with the stand-in open, so nothing was swept: try 'lidjig confirm'")
+            return
+        self._seen.append(Seen("start_standin", "yes", "stand-in open: the machine runs"))
+        self._to_from()
         bench.jig.on_event.append(self._hear)
         try:
             self._go()
@@ -83,17 +99,21 @@ class Sweep(Procedure):
         finally:
             bench.jig.on_event.remove(self._hear)
 
-    def _begin(self) -> None:
-        """The machine running (or asleep, when the sweep opens the lid), with the stand-in at FROM."""
-        bench, response = self.bench, self.response
-        response.standin.connect(shut=False)
-        if not response.observer.settle("S0", seconds=bench.machine.limits.wake_s):
-            start(bench, response.observer, lambda: response.standin.connect(shut=False))
-            bench.idle(bench.machine.limits.settle_s)
-        bench.turn(self.from_deg, 0.4)
+    def _say_why_not(self, side: MachineSide) -> None:
+        why = side.supply_text if side.supply != "right" else "a line is held hard"
+        self.note(f"nothing was driven: {why}")
+
+    def _to_from(self) -> None:
+        """The stand-in at FROM, reached from the side on which the sweep begins; then the machine has its time.
+
+        An opening sweep comes from shut, so that the hysteresis of the outputs is met as when a lid is opened.
+        """
+        bench, limits = self.bench, self.bench.machine.limits
         if not self.closing:
-            response.observer.settle("S3", seconds=bench.machine.limits.sleep_s + MARGIN_S)
-        bench.idle(bench.machine.limits.settle_s)
+            self.response.standin.turn(shut=True)
+            self.response.observer.settle("S3", seconds=limits.sleep_s + MARGIN_S)
+        bench.turn(self.from_deg, MOVE_S)
+        bench.idle(limits.settle_s)
 
     def _go(self) -> None:
         bench = self.bench
@@ -120,9 +140,18 @@ class Sweep(Procedure):
             angles = self._angles([e for e in self._outputs if e.data["output"] == output.line - 1])
             if angles:
                 self._enter(f"output {output.line} changes", angles[-1], period_deg)
+        if not self._crosses():
+            way = "shut" if self.closing else "open again"
+            self.note(
+                f"between {self.from_deg:g} and {self.to_deg:g} deg the sensor does not come to say {way} (it does at "
+                f"{self._switches_at_deg():g} deg), so nothing was asked of the machine and nothing is judged"
+            )
+            return
         lid = {output.line - 1 for output in self.bench.sensor.lid_outputs()}
-        changes = [e for e in self._outputs if e.data["output"] in lid]
-        if not self._crosses() or not changes:
+        operated = 1 if self.closing else 0
+        changes = [e for e in self._outputs if e.data["output"] in lid and e.data["operated"] == operated]
+        if not changes:
+            self.note("no change of an output came from the jig, so the machine's reaction was not timed")
             return
         # With the rule "all" the last output shuts and the first one opens; with "any" the other way round.
         all_of = self.bench.machine.lid_rule == "all"
@@ -132,15 +161,37 @@ class Sweep(Procedure):
         self._reaction(told.t_us)
 
     def _reaction(self, told_us: int) -> None:
-        limits = self.bench.machine.limits
-        limit, verb, state = (limits.sleep_s, "sleep", "S3") if self.closing else (limits.wake_s, "wake", "S0")
-        reached_us = self.response.observer.wait_state(state, since_us=told_us, seconds=limit + MARGIN_S)
+        """From the change of the lid to the machine's. Only a machine that was in the other state can be timed."""
+        limits, observer = self.bench.machine.limits, self.response.observer
+        limit, verb, before, state = (
+            (limits.sleep_s, "sleep", "S0", "S3") if self.closing else (limits.wake_s, "wake", "S3", "S0")
+        )
+        found = observer.state_at(told_us)
+        if found != before:
+            at = f"when it was told to {verb} (board time {told_us / 1e6:.3f} s)"
+            self.note(f"the machine was in {found} and not in {before} {at}, so its {verb} latency was not measured")
+            return
+        troubles = self.response.troubles()
+        # A late reaction is waited for as well: late and never point to different faults.
+        seen_s = MARGIN_S + LATE_FACTOR * limit
+        reached_us = observer.wait_state(state, since_us=told_us, seconds=seen_s)
         if reached_us is None:
-            self.bench.progress.say(f"The machine does not {verb} within {limit + MARGIN_S:g} s")
-            self.sheet.put(f"{verb} latency", at_least(limit + MARGIN_S, "s", 1))
+            if self.response.troubles() != troubles:
+                raise Disturbed(f"the machine reached {state}")
+            text = f"stand-in: told to {verb}, the machine does not within {seen_s:g} s"
+            self.bench.progress.say(text)
+            self._seen.append(Seen(f"{verb}_standin", "never", text))
+            self.sheet.put(f"{verb} latency", at_least(seen_s, "s", 1))
             return
         seconds = (reached_us - told_us) / 1e6
-        self.sheet.set(f"{verb} latency", seconds, seconds - STAMP_S, seconds + STAMP_S)
+        late = "late" if seconds > limit else "always"
+        self._seen.append(Seen(f"{verb}_standin", late, f"stand-in: {verb} after {seconds:.3f} s (limit {limit:g} s)"))
+        self.sheet.set(f"{verb} latency", seconds, max(0.0, seconds - STAMP_S), seconds + STAMP_S)
+
+    def conclude(self) -> None:
+        """Where something is out of order, what it points to; a sweep without a failure concludes nothing."""
+        if any(measured.outcome == FAIL for measured in self.sheet.taken()):
+            self.findings = conclude(self._seen, untested=("sensor",))
 
     def _angles(self, events: Iterable[Event]) -> list[float]:
         return [event.data["angle_mdeg"] / 1000 for event in events]

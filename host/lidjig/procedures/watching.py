@@ -1,18 +1,18 @@
-"""Watch: look at the bench without touching it. Nothing is armed, driven or cleared, so a trip can be read here."""
+"""Watch: look at the bench and touch nothing. Nothing is loaded, armed, driven or cleared: a trip can be read here."""
 
 from __future__ import annotations
 
+import binascii
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from lidjig.errors import TRIP_ADVICE
-from lidjig.jig_types import Lock, Status
+from lidjig.jig_types import LinkState, Lock, Status
 from lidjig.measure import adc
 from lidjig.measure.estimate import Estimate
 from lidjig.procedures.base import Bench, Procedure, Stopped
 from lidjig.procedures.observe import Observer
 from lidjig.procedures.report import Declared
-from shared_proto import names
 
 EVERY_S = 0.25
 READINGS = 4
@@ -21,7 +21,8 @@ READINGS = 4
 @dataclass(frozen=True)
 class Look:
     """The bench at one moment. levels: digital lines; showing: observer -> band or level, None = not heard;
-    readings: analog channels in their units; signals: observer -> (the machine's name for it, level)."""
+    readings: analog channels in their units; signals: observer -> (the machine's name for it, level); link: what became
+    of the link since the look before, or ""."""
 
     t_us: int
     state: str
@@ -35,6 +36,7 @@ class Look:
     showing: dict[str, int | None]
     readings: dict[str, Estimate]
     signals: dict[str, tuple[str, int]]
+    link: str
 
 
 class Watching(Procedure):
@@ -50,17 +52,33 @@ class Watching(Procedure):
         self._lines = (*machine_lines, *sensor_lines)
         self.observer = Observer(bench, self._lines)
         self._looked = 0
+        self._link: list[str] = []  # changes of the link not shown yet
+        bench.jig.on_link.append(self._hear_link)
 
     def declare(self) -> list[Declared]:
         """Nothing is judged here."""
         return [Declared("looks", "1", None, None, "looks taken")]
 
     def prepare(self) -> None:
-        """Profiles are loaded only into a jig at rest: an armed or tripped one is left as it is."""
-        if self.bench.jig.status().lock == Lock.DISARMED:
-            self.bench.jig.load_blob(names.BLOB_PROFILE, self.bench.sensor.to_blob())
-            self.bench.jig.load_blob(names.BLOB_WIRING, self.bench.machine.wiring_blob())
+        """The jig stays as it is found; where it has other profiles in force than those named, that is said."""
+        status = self.bench.jig.status()
+        sensor, machine = self.bench.sensor, self.bench.machine
+        for kind, named, crc, blob in (
+            ("sensor profile", sensor.name, status.profile_crc, sensor.to_blob()),
+            ("wiring", machine.name, status.wiring_crc, machine.wiring_blob()),
+        ):
+            if crc == 0:
+                self._say(f"the jig has no {kind} in force; {named} is loaded by the next command that drives")
+            elif crc != binascii.crc32(blob):
+                self._say(f"the {kind} in force on the jig is not that of {named}: angle and outputs follow the jig's")
         self.observer.start()
+
+    def _say(self, text: str) -> None:
+        self.bench.progress.say(text)
+        self.note(text)
+
+    def _hear_link(self, state: LinkState, text: str) -> None:
+        self._link.append(f"link {state.value}: {text}")
 
     def work(self) -> None:
         """Look, show, wait."""
@@ -82,9 +100,10 @@ class Watching(Procedure):
         jig, machine = self.bench.jig, self.bench.machine
         readings: dict[str, Estimate] = {}
         for channel in ("sensor_supply", *machine.analog()):
-            measured = jig.measure(channel, READINGS)
+            measured = self.bench.measure(channel, READINGS)
             readings[channel] = adc.to_unit(channel, measured.mean_raw, measured.sd_raw, measured.n)
         status = jig.status()
+        link, self._link = "; ".join(self._link), []
         return Look(
             t_us=status.t_us,
             state=self.observer.state,
@@ -98,10 +117,16 @@ class Watching(Procedure):
             showing=self.observer.showing,
             readings=readings,
             signals={name: (observer.signal, status.lines[name]) for name, observer in machine.digital().items()},
+            link=link,
         )
+
+    def conclude(self) -> None:
+        """Nothing: that is said, so that nobody reads the end of a look as a verdict."""
+        self.note("nothing was judged: this only shows the bench")
 
     def restore(self) -> None:
         """Stop watching; the jig was not touched."""
+        self.bench.jig.on_link.remove(self._hear_link)
         self.observer.stop()
 
 

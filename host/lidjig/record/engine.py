@@ -143,6 +143,8 @@ def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool) -> None:
             f"{lidjig.__version__}: update lidjig, or name another record with --store"
         )
         raise BadInput(store, "schema version", version, accepted)
+    if version < schema.SCHEMA_VERSION:
+        _update(engine)
 
 
 def _version(engine: sa.Engine) -> tuple[int, str] | None:
@@ -165,6 +167,16 @@ def _create(engine: sa.Engine) -> None:
             connection.execute(sa.insert(schema.schema), row)
     except IntegrityError:
         pass  # another process came first; its version is checked like any other
+
+
+def _update(engine: sa.Engine) -> None:
+    """Bring an older record up to date: the tables it lacks, then its version. Two processes may do so at once."""
+    with engine.begin() as connection:
+        for table in schema.metadata.sorted_tables:
+            connection.execute(CreateTable(table, if_not_exists=True))
+    change = sa.update(schema.schema).where(schema.schema.c.version < schema.SCHEMA_VERSION)
+    with engine.begin() as connection:
+        connection.execute(change.values(version=schema.SCHEMA_VERSION, written_by=lidjig.__version__))
 
 
 @contextlib.contextmanager

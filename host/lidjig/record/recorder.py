@@ -24,6 +24,9 @@ RIDE_S = 0.2  # a step row rides with the next commit if the last one is younger
 RIDERS_MAX = 500
 
 
+Statement = tuple[Any, list[dict[str, object]]]  # an insert or update with its rows
+
+
 class Clock(Protocol):
     """Time that steps are measured on: the link's clock."""
 
@@ -103,21 +106,30 @@ class RunRecorder:
         self.board_time_us: Callable[[], int | None] = lambda: None
         self.outcome: str | None = None
         self._places: dict[str, int] = {}
-        self._riders: list[tuple[Any, list[dict[str, object]]]] = []
+        self._riders: list[Statement] = []
+        # Being written, and the events among it; where that was broken into, only the disk knows what came of it.
+        self._under_way: tuple[tuple[Statement, ...], dict[int, EventLike]] | None = None
+        self._last_batch: dict[int, EventLike] = {}  # events that were written last
         self._open_steps: list[int] = []
         self._committed_at = -math.inf
 
     # What the jig tells.
 
     def events(self, batch: Sequence[EventLike]) -> None:
-        """Store events in the order given; they are on disk when this returns."""
-        if not batch:
+        """Store events in the order given; they are on disk when this returns.
+
+        A batch may be given again where Ctrl-C broke into storing it: each event is stored once.
+        """
+        with failing_as(self._store, "storing events"):
+            self._settle()
+        fresh = [event for event in batch if id(event) not in self._last_batch]
+        if not fresh:
             return
         rows = [
             self._row(schema.events, counter=e.counter, name=e.name, t_us=e.t_us, data=to_json(dict(e.data)))
-            for e in batch
+            for e in fresh
         ]
-        self._commit("storing events", (sa.insert(schema.events), rows))
+        self._commit("storing events", (sa.insert(schema.events), rows), batch={id(event): event for event in fresh})
 
     def gap(self, kind: str, text: str, t_us: int | None = None) -> None:
         """Something is missing here, or the link was: "link-lost", "link-back", "restart", "lost-events"."""
@@ -301,12 +313,47 @@ class RunRecorder:
         if time.monotonic() - self._committed_at > RIDE_S or len(self._riders) >= RIDERS_MAX:
             self._commit(doing)
 
-    def _commit(self, doing: str, *statements: tuple[Any, list[dict[str, object]]]) -> None:
-        with failing_as(self._store, doing), self._engine.begin() as connection:
-            for statement, rows in (*self._riders, *statements):
-                connection.execute(statement, rows)
-        self._riders.clear()
+    def _commit(self, doing: str, *statements: Statement, batch: dict[int, EventLike] | None = None) -> None:
+        with failing_as(self._store, doing):
+            self._settle()
+            work = (*self._riders, *statements)
+            self._under_way = (work, batch or {})
+            with self._engine.begin() as connection:
+                for statement, rows in work:
+                    connection.execute(statement, rows)
+        self._is_written()
+
+    def _is_written(self) -> None:
+        """What was under way is on disk."""
+        if self._under_way is None:
+            return
+        work, batch = self._under_way
+        written = {id(statement) for statement in work}
+        self._riders = [rider for rider in self._riders if id(rider) not in written]
+        self._last_batch = batch or self._last_batch
+        self._under_way = None
         self._committed_at = time.monotonic()
+
+    def _settle(self) -> None:
+        """Where a write was broken into (Ctrl-C, a failing disk), find out whether it is on disk: whole, or not at all.
+
+        Updates may be written twice, rows may not.
+        """
+        if self._under_way is None:
+            return
+        work, batch = self._under_way
+        for statement, rows in work:
+            if isinstance(statement, sa.Insert):
+                table = statement.table
+                one = sa.select(table.c.run).where(table.c.run == self.number, table.c.place == rows[0]["place"])
+                with self._engine.connect() as connection:
+                    if connection.execute(one).first() is not None:
+                        self._is_written()
+                        return
+                break
+        if batch:
+            self._places[schema.events.name] -= len(batch)  # they are given again
+        self._under_way = None
 
 
 def _finite(value: float | None) -> float | None:

@@ -21,7 +21,11 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-SCHEMA_VERSION = 1
+# 2: job_fields. An older record gets the table when it is opened.
+SCHEMA_VERSION = 2
+
+# An operator's notes have places above this one, so that they never meet those of the run itself.
+OPERATOR_PLACE = 1_000_000
 
 metadata = MetaData()
 
@@ -40,6 +44,15 @@ jobs = Table(
     Column("name", String(120), nullable=False),
     Column("created_utc", String(32), nullable=False),
     UniqueConstraint("name"),
+)
+
+# What a person entered about a job: free text, a row for each field that was entered.
+job_fields = Table(
+    "job_fields",
+    metadata,
+    Column("job", Integer, ForeignKey("jobs.number"), primary_key=True),
+    Column("name", String(40), primary_key=True),
+    Column("text", Text, nullable=False),
 )
 
 runs = Table(

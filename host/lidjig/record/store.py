@@ -13,6 +13,7 @@ from sqlalchemy.exc import IntegrityError
 import lidjig
 from lidjig.errors import BadInput
 from lidjig.record import engine as opening
+from lidjig.record import jobs as entered
 from lidjig.record import schema
 from lidjig.record.model import INCOMPLETE
 from lidjig.record.recorder import Clock, RunRecorder, run_id, to_json, utc_now
@@ -40,6 +41,7 @@ class RunRow:
     started_utc: str
     ended_utc: str | None
     events: int
+    gaps: int  # what broke its continuity: restarts, lost links, missing events
 
 
 class Store:
@@ -113,14 +115,13 @@ class Store:
 
     def runs(self, job: str | None = None, limit: int | None = None) -> list[RunRow]:
         """Runs, newest first. Raises StoreFailed."""
-        count = (
-            sa.select(sa.func.count())
-            .select_from(schema.events)
-            .where(schema.events.c.run == schema.runs.c.number)
-            .scalar_subquery()
-        )
+        counts = [
+            sa.select(sa.func.count()).select_from(table).where(table.c.run == schema.runs.c.number).scalar_subquery()
+            for table in (schema.events, schema.gaps)
+        ]
+        columns = [schema.jobs.c.name.label("job_name"), counts[0].label("event_count"), counts[1].label("gap_count")]
         query = (
-            sa.select(schema.runs, schema.jobs.c.name.label("job_name"), count.label("event_count"))
+            sa.select(schema.runs, *columns)
             .select_from(schema.runs.outerjoin(schema.jobs, schema.runs.c.job == schema.jobs.c.number))
             .order_by(schema.runs.c.number.desc())
         )
@@ -136,6 +137,46 @@ class Store:
         query = sa.select(schema.jobs.c.name).order_by(schema.jobs.c.number)
         with opening.failing_as(self.shown, "listing jobs"), self._engine.connect() as connection:
             return [str(name) for name in connection.execute(query).scalars()]
+
+    def job_fields(self, name: str) -> dict[str, str]:
+        """What was entered about a job, in the order of record.jobs.FIELDS. Raises BadInput where there is no such job,
+        StoreFailed.
+        """
+        names = self.jobs()
+        if name not in names:
+            some = ", ".join(names[-10:]) or "none: this record holds no job yet"
+            raise BadInput(self.shown, "job", name, some)
+        with opening.failing_as(self.shown, "reading a job"), self._engine.connect() as connection:
+            number = connection.execute(sa.select(schema.jobs.c.number).where(schema.jobs.c.name == name)).scalar_one()
+            return entered.read_fields(connection, int(number))
+
+    def enter_job(self, name: str, fields: Mapping[str, str]) -> None:
+        """Enter fields of a job, which is created where it is new; an empty text takes a field away.
+
+        Raises BadInput for a field or text that cannot be, StoreFailed.
+        """
+        clean = {key: entered.check_field(key, text) for key, text in fields.items()}
+        number = self._job(name)
+        with opening.failing_as(self.shown, "entering a job"), self._engine.begin() as connection:
+            entered.write_fields(connection, number, clean)
+
+    def add_note(self, wanted: str, text: str) -> str:
+        """Add an operator's note to a run, ended or not; the run's id. wanted as for run().
+
+        Raises BadInput for a run that is not there or a text that cannot be, StoreFailed.
+        """
+        number = self._number(wanted)
+        clean = entered.check_text("TEXT", text)
+        if not clean:
+            raise BadInput("", "TEXT", text, "some words")
+        notes = schema.notes
+        last = sa.select(sa.func.max(notes.c.place)).where(notes.c.run == number)
+        with opening.failing_as(self.shown, "adding a note"), self._engine.begin() as connection:
+            # Beyond the places that a run gives out while it is written: it may still be running.
+            place = max(schema.OPERATOR_PLACE, int(connection.execute(last).scalar() or 0)) + 1
+            row = {"run": number, "place": place, "text": f"operator: {clean}", "written_utc": utc_now()}
+            connection.execute(sa.insert(notes), row)
+        return run_id(number)
 
     def run(self, wanted: str) -> StoredRun:
         """One run whole. wanted: "last", an id ("r-000042", "r-42", "42") or the beginning of one.
@@ -209,6 +250,7 @@ def _run_row(row: sa.Row[tuple[object, ...]]) -> RunRow:
         started_utc=row.started_utc,
         ended_utc=row.ended_utc,
         events=row.event_count,
+        gaps=row.gap_count,
     )
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
 from lidjig.record import schema
+from lidjig.record.jobs import read_fields
 from lidjig.record.model import INCOMPLETE, Finding, MeasuredValue
 
 if TYPE_CHECKING:
@@ -112,6 +113,7 @@ class StoredRun:
     gaps: list[StoredGap]
     notes: list[str]
     frames: list[str]
+    job_fields: dict[str, str] = field(default_factory=dict)  # as entered by a person; see record/jobs.py
 
     @property
     def closed(self) -> bool:
@@ -162,6 +164,7 @@ def read_run(connection: sa.Connection, number: int) -> StoredRun:
         gaps=[StoredGap(r.kind, r.text, r.t_us, r.after_event) for r in rows["gaps"]],
         notes=[r.text for r in rows["notes"]],
         frames=[r.text for r in rows["frames"]],
+        job_fields={} if row.job is None else read_fields(connection, row.job),
     )
 
 

@@ -38,7 +38,8 @@ class ReportLike(Protocol):
 
 class LookLike(Protocol):
     """The bench at one moment. levels: digital lines; showing: observer -> band or level, None = not heard;
-    readings: analog channels in their units; signals: observer -> (the machine's name, level); why: not armed."""
+    readings: analog channels in their units; signals: observer -> (the machine's name, level); why: not armed; link:
+    what became of the link since the look before, or ""."""
 
     @property
     def t_us(self) -> int: ...
@@ -64,3 +65,5 @@ class LookLike(Protocol):
     def readings(self) -> Mapping[str, Estimate]: ...
     @property
     def signals(self) -> Mapping[str, tuple[str, int]]: ...
+    @property
+    def link(self) -> str: ...

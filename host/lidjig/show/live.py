@@ -14,6 +14,7 @@ from lidjig.show.numbers import board_time, figure
 from lidjig.show.pace import Pace
 
 _STATE_COLOURS = {"S0": "green", "S3": "cyan", "S5": "yellow", "G3": "red"}
+_CALLED = {"sensor_supply": "supply at the sensor"}  # beside the supply that comes from the machine
 _LOCK_COLOURS = {"tripped": "red", "armed": "green"}
 
 
@@ -27,11 +28,12 @@ def rows(look: LookLike) -> list[tuple[str, str, str]]:
         ("interlock", lock, _LOCK_COLOURS.get(look.lock, "")),
         ("route", look.route, ""),
         ("angle", f"{look.angle_deg:.2f} deg{' (moving)' if look.moving else ''}", ""),
-        ("sensor supply", supply, "" if look.supply_v > 0.5 else "yellow"),
+        ("supply", supply, "" if look.supply_v > 0.5 else "yellow"),
     ]
     out += [(name.replace("_", " line "), _level(level), "") for name, level in look.levels.items()]
     out += [
-        (name.replace("_", " "), f"{figure(value.value)} {value.unit}", "") for name, value in look.readings.items()
+        (_CALLED.get(name, name.replace("_", " ")), f"{figure(value.value)} {value.unit}", "")
+        for name, value in look.readings.items()
     ]
     out += [
         (f"{name.replace('_', ' ')} ({signal})", _level(level), "") for name, (signal, level) in look.signals.items()
@@ -49,6 +51,7 @@ class LiveView:
     def __init__(self, console: Console, pace: Pace | None) -> None:
         self._console, self._pace = console, pace
         self._live = Live(console=console, auto_refresh=False) if console.is_terminal else None
+        self._link = ""  # the last that was said of the link
         self._last = ""
 
     def __enter__(self) -> LiveView:
@@ -64,14 +67,17 @@ class LiveView:
 
     def __call__(self, look: LookLike) -> None:
         """Show it; held back to wall time where the bench's time runs faster."""
+        self._link = look.link or self._link
         if self._live is not None:
-            self._live.update(_table(look), refresh=True)
+            self._live.update(_table(look, self._link), refresh=True)
         else:
             self._line(look)
         if self._pace is not None:
             self._pace.keep()
 
     def _line(self, look: LookLike) -> None:
+        if look.link:
+            self._console.print(Text(f"{board_time(look.t_us)}  {look.link}"))
         levels = " ".join(f"{name}={level}" for name, level in look.levels.items())
         lock = look.lock + (f" ({look.why})" if look.why else "")
         shown = " ".join(f"{name}={'?' if value is None else value}" for name, value in look.showing.items())
@@ -83,11 +89,13 @@ class LiveView:
             self._console.print(Text(f"{board_time(look.t_us)}  {text}"))
 
 
-def _table(look: LookLike) -> Table:
+def _table(look: LookLike, link: str) -> Table:
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column(style="dim", no_wrap=True)
     table.add_column()
     for what, value, colour in rows(look):
         table.add_row(what, Text(value, style=colour))
+    if link:
+        table.add_row("link", Text(link, style="yellow"))
     table.add_row("", Text("Ctrl-C ends", style="dim"))
     return table

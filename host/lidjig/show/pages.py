@@ -15,7 +15,7 @@ from lidjig.record.store import RunRow
 from lidjig.record.stored import StoredEvent, StoredRun
 from lidjig.show.as_json import finding_object, measurement_object
 from lidjig.show.numbers import board_time
-from lidjig.show.terminal import COLOURS, show_finding, show_measurement
+from lidjig.show.terminal import ended_well_unjudged, outcome_style, show_finding, show_measurement
 from shared_proto import names
 
 # Fields of events that are numbers with a name.
@@ -52,20 +52,27 @@ def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
         console.print(Text(f"No runs in {where}."))
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("run", "job", "command", "outcome", "events", "board", "started (UTC)"):
-        table.add_column(title, justify="right" if title == "events" else "left", no_wrap=True)
+    for title in ("run", "job", "command", "outcome", "events", "gaps", "board", "started (UTC)"):
+        table.add_column(title, justify="right" if title in ("events", "gaps") else "left", no_wrap=True)
     for row in rows:
         table.add_row(
             row.id,
             row.job or "",
             row.command,
-            Text(row.outcome, style=COLOURS.get(row.outcome, "")),
+            _short_outcome(row.command, row.outcome),
             str(row.events),
+            Text(str(row.gaps or "-"), style="yellow" if row.gaps else ""),
             row.board_id,
             row.started_utc[:19].replace("T", " "),
         )
     console.print(table)
     console.print(Text(f"{len(rows)} runs in {where}"))
+
+
+def _short_outcome(command: str, outcome: str) -> Text:
+    """One word; a run that only looked at a machine does not read as if the machine had passed."""
+    word = "ended" if ended_well_unjudged(command, outcome) else outcome
+    return Text(word, style=outcome_style(command, outcome))
 
 
 def latest(measurements: Sequence[MeasuredValue]) -> list[MeasuredValue]:
@@ -95,7 +102,7 @@ def show_run(run: StoredRun, console: Console, *, events: bool = True) -> None:
 
 def _head(run: StoredRun, console: Console) -> None:
     title = Text(f"Run {run.id}: {run.command}, ", style="bold")
-    title.append(run.outcome, style=f"bold {COLOURS.get(run.outcome, '')}".strip())
+    title.append(_short_outcome(run.command, run.outcome))
     console.print(title)
     if not run.closed:
         console.print(
@@ -105,6 +112,8 @@ def _head(run: StoredRun, console: Console) -> None:
                 style="bold yellow",
             )
         )
+        if run.command == "cycle":
+            console.print(Text(f"Go on with: lidjig cycle --resume {run.id}"))
     facts = {
         "job": run.job or "-",
         "command line": "lidjig " + " ".join(run.argv),
@@ -175,6 +184,7 @@ def runs_object(rows: Sequence[RunRow], store: str) -> str:
             "outcome": row.outcome,
             "closed": row.closed,
             "events": row.events,
+            "gaps": row.gaps,
             "board": row.board_id,
             "started_utc": row.started_utc,
             "ended_utc": row.ended_utc,

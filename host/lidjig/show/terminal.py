@@ -29,6 +29,24 @@ WORDS = {
     "error": "ERROR: nothing is said about the machine",
     "incomplete": "INCOMPLETE: not everything was measured",
 }
+LOOKING = ("watch", "hold")  # commands that look at a machine and judge nothing of it
+
+
+def ended_well_unjudged(command: str, outcome: str) -> bool:
+    """Whether a run only looked, and came to its end: its "pass" says nothing about the machine."""
+    return outcome == "pass" and command in LOOKING
+
+
+def outcome_words(command: str, outcome: str) -> str:
+    """A run's outcome for people."""
+    if ended_well_unjudged(command, outcome):
+        return "ENDED: nothing was judged of the machine"
+    return WORDS.get(outcome, outcome)
+
+
+def outcome_style(command: str, outcome: str) -> str:
+    """Its colour; none where nothing was judged."""
+    return "" if ended_well_unjudged(command, outcome) else COLOURS.get(outcome, "")
 
 
 def console_on(stream: TextIO) -> Console:
@@ -138,7 +156,8 @@ def show_report(report: ReportLike, console: Console, *, with_measurements: bool
         if report.error_next:
             console.print(Text(report.error_next))
     closing = Text("\nOutcome: ")
-    closing.append(WORDS.get(report.outcome, report.outcome), style=f"bold {COLOURS.get(report.outcome, '')}".strip())
+    style = f"bold {outcome_style(report.command, report.outcome)}".strip()
+    closing.append(outcome_words(report.command, report.outcome), style=style)
     if report.run:
         closing.append(f"   (run {report.run}; see it again with: lidjig show {report.run})")
     console.print(closing)

@@ -16,7 +16,7 @@ from lidjig.bench.profiles import load_sensor
 from lidjig.bench.sensor import SensorProfile, check_sensor
 from lidjig.errors import BadInput
 from lidjig.twin import catalogue
-from lidjig.twin.model import MachineModel, Milliseconds
+from lidjig.twin.model import Latency, MachineModel, Milliseconds
 
 SEED_MAX = 0xFFFFFFFF
 
@@ -197,11 +197,22 @@ def _machine(part: MachinePart, file: str) -> MachineModel:
         model = reader.convert(table, MachineModel, file)
     except BadInput as error:
         raise BadInput(file, f"machine.parameters.{error.key}", error.value, error.accepted) from error
+    for name in ("start", "sleep", "wake"):
+        _check_latency(getattr(model.latency, name), f"machine.parameters.latency.{name}", file)
     numbers = [line.number for line in model.line]
     if sorted(numbers) != list(range(1, len(numbers) + 1)):
         key = f"machine.parameters.line[{len(numbers) - 1}].number"
         raise BadInput(file, key, numbers[-1], "1 for a single line, 1 and 2 for two")
     return model
+
+
+def _check_latency(latency: Latency, key: str, file: str) -> None:
+    """The median lies between the bounds, or every latency would be clipped to one of them."""
+    if latency.max_ms < latency.min_ms:
+        raise BadInput(file, f"{key}.max_ms", latency.max_ms, f"at least min_ms = {latency.min_ms:g}")
+    if not latency.min_ms <= latency.median_ms <= latency.max_ms:
+        accepted = f"min_ms to max_ms, {latency.min_ms:g} to {latency.max_ms:g}"
+        raise BadInput(file, f"{key}.median_ms", latency.median_ms, accepted)
 
 
 def _merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:

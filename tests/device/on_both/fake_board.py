@@ -35,10 +35,15 @@ class Pin:
 
     def __call__(self, x=None):
         if x is None:
-            return bench.level(self.number)
-        bench.out[self.number] = 1 if x else 0
-        if bench.mode[self.number] == Pin.OUT:
-            bench.settle()
+            level = bench.level(self.number)
+        else:
+            level = None
+            bench.out[self.number] = 1 if x else 0
+            if bench.mode[self.number] == Pin.OUT:
+                bench.settle()
+        if self.number == bench.meanwhile_pin:
+            bench.used()
+        return level
 
     value = __call__
 
@@ -117,6 +122,19 @@ class Bench:
         self.tx_room = 1 << 20
         self.skip_ticks = False
         self.interrupt_characters = []
+        self.meanwhile_pin = -1
+        self.meanwhile_left = 0
+        self.meanwhile_action = None
+
+    def meanwhile(self, number, nth, action):
+        # Right after the firmware has read or written a pin for the nth time from now on, action() comes in between.
+        self.meanwhile_pin, self.meanwhile_left, self.meanwhile_action = number, nth, action
+
+    def used(self):
+        self.meanwhile_left -= 1
+        if not self.meanwhile_left:
+            self.meanwhile_pin = -1
+            self.meanwhile_action()
 
     def given(self, number):
         return self.out[number] & self.mode[number]
@@ -399,6 +417,45 @@ def standin(folder, **changes):
     host.ok("arm")
     host.ok("set_route", route=2)
     host.turn()
+    return jig, service, host
+
+
+def trip_of(host):
+    """The lock event of the trip, after the service loop had time to tell it."""
+    from shared_proto import names
+
+    host.run(60)
+    trips = [e for e in host.named("lock") if e["state"] == names.TRIPPED]
+    assert len(trips) == 1, host.named("lock")
+    return trips[0]
+
+
+def is_safe(host):
+    from shared_proto import names
+
+    assert bench.high_impedance()
+    assert bench.given(16) == 0  # the relay
+    status = host.ok("status")
+    assert status["lock"] == names.TRIPPED and status["route"] == names.ROUTE_THROUGH
+    assert status["moving"] == 0 and status["queued"] == 0
+    for name, fields in (
+        ("arm", {}),
+        ("set_route", {"route": 2}),
+        ("move", {"angle_mdeg": 0, "duration_ms": 1, "shape": 0}),
+        ("drive", {"output": 0, "state": 1}),
+        ("load", {"target": 0, "state": 1}),
+        ("sensor_power", {"on": 1}),
+    ):
+        assert host.refused(name, **fields) == names.REFUSED_TRIPPED, name
+    return status
+
+
+def closed(folder, **changes):
+    """Armed, in route standin, with output 1 held operated (driven low)."""
+    jig, service, host = standin(folder, **changes)
+    host.ok("move", angle_mdeg=0, duration_ms=0, shape=0)
+    host.run(10)
+    assert bench.given(3) == 1 and bench.given(2) == 0
     return jig, service, host
 
 

@@ -115,7 +115,8 @@ def check_oscillation_is_rested_and_told(folder):
     edges = host.named("edge")
     lost = sum([e["count"] for e in host.named("lost")])
     assert 50 <= len(edges) <= 64  # what a turn may bring of one line, and what the session keeps
-    assert len(edges) + lost == 500 and host.ok("status")["events_lost"] == lost
+    # every edge that came, and one for the rest, in which nobody counted
+    assert len(edges) + lost == 500 + 1 and host.ok("status")["events_lost"] == lost
     bench.set(observers=[1, 0])  # rested, then listened to again
     host.run(60)
     assert len(host.named("edge")) == len(edges) + 1 and host.named("edge")[-1]["level"] == 1
@@ -129,6 +130,93 @@ def check_oscillation_is_rested_and_told(folder):
     bench.set(observers=[0, 0])
     host.run(60)
     assert host.named("edge")[-1]["level"] == 0
+
+
+def resting(folder):
+    """Observer 1 has changed as often as a turn may bring and rests at level 0, told in full."""
+    jig, service, host = watching(folder)
+    host.run(60)
+    for n in range(64):
+        bench.set(observers=[(n + 1) % 2, 0])
+    host.run(60)
+    assert bench.handlers[20] is None
+    edges = host.named("edge")
+    assert edges[-1]["level"] == 0
+    lost = host.ok("status")["events_lost"]
+    host.events.clear()
+    return jig, service, host, lost
+
+
+def check_edge_during_a_rest(folder):
+    # Where the line stands afterwards is told, after the news that something is missing.
+    _jig, _service, host, lost = resting(folder)
+    bench.set(observers=[1, 0])
+    changed_us = bench.now_us
+    host.run(20)
+    assert host.named("edge") == []
+    host.run(150)
+    told = [event for event in host.events if event.name in ("lost", "edge")]
+    assert [event.name for event in told] == ["lost", "edge"], told
+    assert told[0].fields["count"] == 1 and host.ok("status")["events_lost"] == lost + 1
+    assert told[1].fields["line"] == names.LINE_OBS1 and told[1].fields["level"] == 1
+    assert 0 < told[1].fields["t_us"] - changed_us <= 120000  # when it was seen, since nobody knows when it came
+    bench.set(observers=[0, 0])
+    at_us = bench.now_us
+    host.run(40)
+    assert [(e["level"], e["t_us"]) for e in host.named("edge")] == [(1, told[1].fields["t_us"]), (0, at_us)]
+
+
+def check_there_and_back_during_a_rest(folder):
+    # The line stands where it stood: only that something may be missing can be told.
+    _jig, _service, host, lost = resting(folder)
+    bench.set(observers=[1, 0])
+    bench.set(observers=[0, 0])
+    host.run(200)
+    assert host.named("edge") == [] and [e["count"] for e in host.named("lost")] == [1]
+    assert host.ok("status")["events_lost"] == lost + 1
+
+
+def check_rest_ended_by_the_host(folder):
+    _jig, _service, host, lost = resting(folder)
+    bench.set(observers=[1, 0])
+    host.ok("watch_lines", mask=0)
+    assert host.ok("watch_lines", mask=MASK)["lines"] >> names.LINE_OBS1 & 1
+    host.run(40)
+    assert [e["count"] for e in host.named("lost")] == [1] and host.ok("status")["events_lost"] == lost + 1
+    bench.set(observers=[0, 0])
+    host.run(40)
+    assert [e["level"] for e in host.named("edge")] == [0]
+
+
+def check_edge_while_the_interrupt_is_switched_on(folder):
+    # After the look at the level, before the interrupt listens: seen all the same, at the latest after another rest.
+    jig, _service, host, lost = resting(folder)
+    listen = jig.board.on_edges
+    late = [1]
+
+    def on_edges(line, handler):
+        if line == names.LINE_OBS1 and handler is not None and late:
+            bench.set(observers=[late.pop(), 0])
+        listen(line, handler)
+
+    jig.board.on_edges = on_edges
+    host.run(300)
+    assert not late and bench.handlers[20] is not None
+    assert [e["level"] for e in host.named("edge")] == [1]
+    assert host.ok("status")["events_lost"] == lost + 2
+
+
+def check_mark_pressed_during_a_rest(folder):
+    # The switch rests like any other line; what the operator did is told once.
+    _jig, _service, host = watching(folder, 0)
+    for n in range(64):
+        bench.set(mark=n % 2)
+    host.run(60)
+    assert bench.handlers[15] is None
+    bench.set(mark=0)
+    host.run(300)
+    assert [e["pressed"] for e in host.named("mark")] == [1]
+    assert bench.handlers[15] is not None and host.named("edge") == []
 
 
 def check_supply_line_is_never_rested(folder):

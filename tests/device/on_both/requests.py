@@ -308,6 +308,25 @@ def check_leave(folder):
         assert bench.high_impedance() and bench.timer is None and bench.given(16) == 0
         assert [h for h in bench.handlers if h is not None] == []
 
+        # The next start is one that the host asked for, whatever the chip says: after any reset by software it
+        # says "watchdog", and goes on saying so when the prompt starts main.py again.
+        # MicroPython 1.26, ports/rp2/modmachine.c: mp_machine_reset(), mp_machine_reset_cause()
+        bench.cause = 3
+        jig, _service, _host = fake_board.start(folder)
+        assert jig.cause == names.RESET_HOST and jig.lock.state == names.DISARMED
+
+        # unplugged at the prompt, it is a start by power all the same
+        bench.cause = 1
+        script.extend([hello, ("leave", {})])
+        board_main.main()
+        jig, _service, _host = fake_board.start(folder)
+        assert jig.cause == names.RESET_POWER
+        bench.cause = 3
+        jig, _service, _host = fake_board.start(folder)
+        assert jig.cause == names.RESET_WATCHDOG and jig.lock.state == names.TRIPPED  # the note counts once
+        bench.cause = 1
+        del bench.interrupt_characters[2:]
+
         # with the watchdog running, the way to the prompt goes through a reset
         script.extend([hello, ("arm", {}), ("leave", {})])
         try:
@@ -318,6 +337,10 @@ def check_leave(folder):
         assert bench.high_impedance()
         board_main.main()  # and then the firmware is not started
         assert bench.interrupt_characters == [-1, 3, -1, 3]
+        bench.cause = 3
+        jig, _service, _host = fake_board.start(folder)  # from the prompt
+        assert jig.cause == names.RESET_HOST and jig.lock.state == names.DISARMED
+        bench.cause = 1
 
         # a reset that the host asked for is told from one by the watchdog
         script.extend([hello, ("reset", {})])

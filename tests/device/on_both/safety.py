@@ -1,44 +1,9 @@
 """Promise 1: not armed, not driven; and every way out of armed, with its time."""
 
 import fake_board
-from fake_board import bench
+from fake_board import bench, closed, is_safe, trip_of
 
 from shared_proto import names
-
-
-def trip_of(host):
-    """The lock event of the trip, after the service loop had time to tell it."""
-    host.run(60)
-    trips = [e for e in host.named("lock") if e["state"] == names.TRIPPED]
-    assert len(trips) == 1, host.named("lock")
-    return trips[0]
-
-
-def is_safe(host, route=names.ROUTE_THROUGH):
-    assert bench.high_impedance()
-    assert bench.given(16) == (0 if route == names.ROUTE_THROUGH else 1)  # the relay
-    status = host.ok("status")
-    assert status["lock"] == names.TRIPPED and status["route"] == route
-    assert status["moving"] == 0 and status["queued"] == 0
-    for name, fields in (
-        ("arm", {}),
-        ("set_route", {"route": 2}),
-        ("move", {"angle_mdeg": 0, "duration_ms": 1, "shape": 0}),
-        ("drive", {"output": 0, "state": 1}),
-        ("load", {"target": 0, "state": 1}),
-        ("sensor_power", {"on": 1}),
-    ):
-        assert host.refused(name, **fields) == names.REFUSED_TRIPPED, name
-    return status
-
-
-def closed(folder, **changes):
-    """Armed, in route standin, with output 1 held operated (driven low)."""
-    jig, service, host = fake_board.standin(folder, **changes)
-    host.ok("move", angle_mdeg=0, duration_ms=0, shape=0)
-    host.run(10)
-    assert bench.given(3) == 1 and bench.given(2) == 0
-    return jig, service, host
 
 
 def check_boot(folder):
@@ -98,45 +63,6 @@ def check_overvoltage_one_reading(folder):
     bench.raw[0] = 17873
     host.run(50)
     assert host.ok("status")["lock"] == names.ARMED
-
-
-def check_supply_loss(folder):
-    _jig, _service, host = closed(folder)
-    bench.advance(300)
-    at_us = bench.now_us
-    bench.set(supply=0)  # the edge runs the interrupt at once
-    assert bench.high_impedance(), "in the interrupt itself"
-    trip = trip_of(host)
-    assert trip["reason"] == names.REASON_SUPPLY_LOSS and trip["t_us"] == at_us
-    assert host.named("supply")[-1]["present"] == 0 and host.named("supply")[-1]["t_us"] == at_us
-    is_safe(host)
-    host.ok("clear")
-    host.ok("arm")  # without supply, for the sensor's side
-    assert host.refused("set_route", route=2) == names.REFUSED_SUPPLY_MISSING
-    assert host.refused("load", target=0, state=1) == names.REFUSED_SUPPLY_MISSING
-
-
-def check_supply_sags_without_an_edge(folder):
-    _jig, _service, host = closed(folder)
-    bench.raw[0] = 1000 * 65535 // 6600
-    bench.advance(2000)
-    assert bench.high_impedance()
-    assert trip_of(host)["reason"] == names.REASON_SUPPLY_LOSS
-
-
-def check_supply_comes_and_goes_unneeded(folder):
-    # Armed without supply (sensor's side only): its coming and going drives nothing and trips nothing.
-    _jig, _service, host = fake_board.start(folder)
-    bench.set(supply=0)
-    bench.raw[0] = 0
-    host.hello()
-    host.ok("arm")
-    bench.set(supply=1)
-    host.run(40)
-    bench.set(supply=0)
-    host.run(40)
-    assert host.ok("status")["lock"] == names.ARMED
-    assert [e["present"] for e in host.named("supply")] == [0, 1, 0]
 
 
 def check_silence(folder):
@@ -335,24 +261,6 @@ def check_trip_while_the_relay_moves(folder):
     assert host.result.message.name == "refusal"
     assert host.result.message.fields["reason"] == names.REFUSED_TRIPPED
     is_safe(host)
-
-
-def check_never_back_powered(folder):
-    # With the relay at rest both sides are joined: neither pull nor feed may be switched on.
-    _jig, _service, host = fake_board.start(folder)
-    host.hello()
-    bench.set(supply=0)
-    host.ok("arm")
-    for state in (names.LOAD_LOW, names.LOAD_HIGH):
-        assert host.refused("load", target=names.TARGET_S1, state=state) == names.REFUSED_ROUTE
-        assert host.refused("load", target=names.TARGET_M1, state=state) == names.REFUSED_SUPPLY_MISSING
-    assert host.refused("sensor_power", on=1) == names.REFUSED_ROUTE
-    host.ok("set_route", route=names.ROUTE_OPEN)
-    host.ok("sensor_power", on=1)
-    host.ok("load", target=names.TARGET_S1, state=names.LOAD_HIGH)
-    assert bench.given(17) == 1 and bench.given(18) == 1
-    host.ok("set_route", route=names.ROUTE_THROUGH)
-    assert bench.given(17) == 0 and bench.given(18) == 0 and bench.mode[18] == 0
 
 
 fake_board.checks(globals())

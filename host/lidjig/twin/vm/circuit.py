@@ -13,13 +13,13 @@ _G_MIN = 1 / 10**12
 class Circuit:
     """Resistors and sources between numbered nodes 0 .. count-1 and GROUND; ohms and volts."""
 
-    def __init__(self, count):
+    def __init__(self, count: int) -> None:
         self._count = count
         self._rows = [[0.0] * count + [0.0] for _ in range(count)]
         for k in range(count):
             self._rows[k][k] = _G_MIN
 
-    def resistor(self, a, b, ohm):
+    def resistor(self, a: int, b: int, ohm: float) -> None:
         """A resistor between nodes a and b; either may be GROUND."""
         g = 1 / ohm
         rows = self._rows
@@ -31,17 +31,17 @@ class Circuit:
             rows[a][b] -= g
             rows[b][a] -= g
 
-    def source(self, node, volt, ohm):
+    def source(self, node: int, volt: float, ohm: float) -> None:
         """A voltage source to ground, behind ohm, feeding node."""
         g = 1 / ohm
         self._rows[node][node] += g
         self._rows[node][self._count] += volt * g
 
-    def current(self, node, ampere):
+    def current(self, node: int, ampere: float) -> None:
         """A current flowing into node."""
         self._rows[node][self._count] += ampere
 
-    def voltages(self):
+    def voltages(self) -> list[float]:
         """Volts of every node, in order."""
         n = self._count
         rows = [row[:] for row in self._rows]

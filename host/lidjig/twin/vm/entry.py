@@ -6,14 +6,18 @@ line on stdin is the bench in JSON; after it the words of lockstep.py.
 
 import sys
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from typing import Any
 
-def _forget(folder):
+
+def _forget(folder: str) -> None:
     # The firmware must not find the bench's own modules.
     if folder in sys.path:
         sys.path.remove(folder)
 
 
-def _read_line():
+def _read_line() -> bytes:
     line = b""
     while not line.endswith(b"\n"):
         byte = sys.stdin.buffer.read(1)
@@ -23,7 +27,7 @@ def _read_line():
     return line
 
 
-def main(firmware, proto, flash):
+def main(firmware: str, proto: str, flash: str) -> int:
     import gc
     import json
 
@@ -37,13 +41,13 @@ def main(firmware, proto, flash):
     kernel, board = world.kernel, world.board
     shims.install(kernel, world.gpio, board)
     version = ".".join([str(number) for number in sys.implementation.version[:3]])
-    heap = {"interpreter": sys.implementation.name + " " + version}
+    heap: dict[str, Any] = {"interpreter": sys.implementation.name + " " + version}
 
-    def heap_now():
+    def heap_now() -> int:
         gc.collect()
         return gc.mem_alloc() if hasattr(gc, "mem_alloc") else 0
 
-    def heap_report():
+    def heap_report() -> "dict[str, Any]":
         heap["now"] = heap_now()
         return heap
 

@@ -4,6 +4,14 @@ Levels of input pins are set by the bench whenever a node changes; reading a pin
 passed on to whoever watches that pin. Nothing here allocates when a pin or the ADC is read.
 """
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from kernel import Kernel
+    from rng import Rng
+
 PINS = 30
 
 IN = 0
@@ -42,17 +50,20 @@ NOISE_COUNT = 4096
 class Gpio:
     """State of all pins; owned by the bench, used by the shims."""
 
-    def __init__(self, kernel, rng, noise_rms, offset, spikes):
+    handler_failed: "Callable[[Exception], None]"  # told what an interrupt handler raised
+
+    def __init__(self, kernel: "Kernel", rng: "Rng", noise_rms: int, offset: int, spikes: int) -> None:
         # noise_rms, offset: in 1/65536 of the ADC's full scale; spikes: 1 = the converter has wide codes.
         self.kernel = kernel
         self.mode = [IN] * PINS
         self.out = [0] * PINS
         self.level = [0] * PINS
-        self.handler = [None] * PINS
+        self.handler: list[Callable[[Any], object] | None] = [None] * PINS
         self.trigger = [0] * PINS
         self.flags = [0] * PINS
-        self.pin_object = [None] * PINS
-        self.on_output = [None] * PINS  # called when what an output pin gives changes
+        self.pin_object: list[object] = [None] * PINS
+        # called when what an output pin gives changes
+        self.on_output: list[Callable[[int], None] | None] = [None] * PINS
         self.base = [0] * CHANNELS
         self.gain = [1] * CHANNELS
         self.mux = 0
@@ -60,21 +71,20 @@ class Gpio:
         self.offset = offset
         self.noise = [rng.gauss_milli() * noise_rms // 1000 for _ in range(NOISE_COUNT)]
         self.noise_at = 0
-        self.handler_failed = None  # called with what an interrupt handler raised
         for n in MUX:
             self.on_output[n] = self._mux_changed
         kernel.service_irqs = self.service
 
-    def _mux_changed(self, _n):
+    def _mux_changed(self, _n: int) -> None:
         out, mode = self.out, self.mode
         a, b, c = MUX
         self.mux = (out[a] & mode[a]) | (out[b] & mode[b]) << 1 | (out[c] & mode[c]) << 2
 
-    def given(self, n):
+    def given(self, n: int) -> int:
         """What the pin gives: its output, or 0 where it is an input (external pull-down)."""
         return self.out[n] & self.mode[n]
 
-    def release_all(self):
+    def release_all(self) -> None:
         """As after a reset: every pin an input, no interrupts."""
         for n in range(PINS):
             before = self.given(n)
@@ -85,12 +95,13 @@ class Gpio:
             self.trigger[n] = 0
             self.flags[n] = 0
             self.pin_object[n] = None
-            if (before or was_out) and self.on_output[n]:
-                self.on_output[n](n)
+            watcher = self.on_output[n]
+            if (before or was_out) and watcher is not None:
+                watcher(n)
         self.mux = 0
         self.kernel.irqs = 0
 
-    def set_mode(self, n, mode, value):
+    def set_mode(self, n: int, mode: int, value: int | None) -> None:
         """Mode IN or OUT, value None, 0 or 1 (taken before the pin starts to drive)."""
         was_mode, was_out = self.mode[n], self.out[n]
         if value is not None:
@@ -98,10 +109,11 @@ class Gpio:
         self.mode[n] = mode
         if mode == OUT:
             self.level[n] = self.out[n]
-        if (was_mode != mode or was_out != self.out[n]) and self.on_output[n]:
-            self.on_output[n](n)
+        watcher = self.on_output[n]
+        if (was_mode != mode or was_out != self.out[n]) and watcher is not None:
+            watcher(n)
 
-    def write(self, n, value):
+    def write(self, n: int, value: int) -> None:
         if self.out[n] != value:
             self.out[n] = value
             if self.mode[n]:
@@ -110,7 +122,7 @@ class Gpio:
                 if watcher is not None:
                     watcher(n)
 
-    def set_input(self, n, level):
+    def set_input(self, n: int, level: int) -> None:
         """The bench gives a level; an edge that the firmware asked for is latched."""
         if self.mode[n] == OUT or self.level[n] == level:
             return
@@ -120,7 +132,7 @@ class Gpio:
             self.flags[n] |= edge
             self.kernel.irqs |= 1 << n
 
-    def service(self):
+    def service(self) -> None:
         """Runs the handlers of latched interrupts, lowest pin first."""
         kernel = self.kernel
         if kernel.in_isr:
@@ -132,15 +144,16 @@ class Gpio:
                 waiting >>= 1
                 n += 1
             kernel.irqs &= ~(1 << n)
-            if self.handler[n] is not None:
-                self._handle(n)
+            handler = self.handler[n]
+            if handler is not None:
+                self._handle(n, handler)
             self.flags[n] = 0
 
-    def _handle(self, n):
+    def _handle(self, n: int, handler: "Callable[[Any], object]") -> None:
         kernel = self.kernel
         kernel.enter_isr()
         try:
-            self.handler[n](self.pin_object[n])
+            handler(self.pin_object[n])
         except Exception as error:  # noqa: BLE001  as on the board, whatever it was
             kernel.leave_isr()
             # The trace is printed and the interrupt stays on.
@@ -148,7 +161,7 @@ class Gpio:
         finally:
             kernel.leave_isr()
 
-    def read_adc(self, channel):
+    def read_adc(self, channel: int) -> int:
         """16-bit reading of a channel: node voltage, noise, twelve bits, wide codes of the RP2040."""
         at = (self.noise_at + 1) & (NOISE_COUNT - 1)
         self.noise_at = at

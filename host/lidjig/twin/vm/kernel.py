@@ -7,14 +7,27 @@ callbacks, then latched pin interrupts; an interrupt handler is never interrupte
 
 import heapq
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any, Protocol
+
+    class FirmwareTimer(Protocol):
+        """What add_timer() wants to know of a timer; period_us 0 = once."""
+
+        due_us: int
+        period_us: int
+        callback: Callable[[Any], object]
+
+
 try:
     from micropython import heap_lock, heap_unlock
 except ImportError:  # CPython
 
-    def heap_lock():
+    def heap_lock() -> int:
         return 0
 
-    def heap_unlock():
+    def heap_unlock() -> int:
         return 0
 
 
@@ -28,39 +41,45 @@ class BoardReset(BaseException):
 class Event:
     """A call that is due later; cancel() forgets it."""
 
-    def __init__(self, call, argument):
-        self.call = call
+    def __init__(self, call: "Callable[[Any], object]", argument: object) -> None:
+        self.call: Callable[[Any], object] | None = call
         self.argument = argument
 
-    def cancel(self):
+    def cancel(self) -> None:
         self.call = None
 
 
 class Kernel:
-    """Clock, event queue, timers and interrupt dispatch."""
+    """Clock, event queue, timers and interrupt dispatch.
 
-    def __init__(self):
+    exchange: answers the host and gets its next word; service_irqs: runs latched pin interrupts; callback_failed: told
+    what a timer callback raised. Whoever owns them sets them before time runs.
+    """
+
+    exchange: "Callable[[], None]"
+    service_irqs: "Callable[[], None]"
+    callback_failed: "Callable[[Exception], None]"
+
+    def __init__(self) -> None:
         self.now = 0  # us since the bench came to life
         self.budget = 0  # the host lets time run to here
         self.next_event = FAR
         self.timer_next = FAR
         self.irqs = 0  # bit n: an interrupt of pin n is latched and waits
         self.in_isr = False
-        self.dead = False  # a reset is due; every wait unwinds the firmware
+        self.dead = False  # a reset (or Ctrl-C) is due; every wait unwinds the firmware
+        self.interrupted = False  # it is Ctrl-C
         self.attention = False  # bytes for the host wait, or it must be told something
-        self.exchange = None  # called to answer the host and get its next word
-        self.service_irqs = None  # called to run latched pin interrupts
-        self.callback_failed = None  # called with what a timer callback raised
         self.input_ready = False
-        self._timers = ()
-        self._heap = []
+        self._timers: tuple[FirmwareTimer, ...] = ()
+        self._heap: list[tuple[int, int, Event]] = []
         self._order = 0
         self._heap_lock = heap_lock
         self._heap_unlock = heap_unlock
 
     # events of the bench
 
-    def at(self, t_us, call, argument=None):
+    def at(self, t_us: int, call: "Callable[[Any], object]", argument: object = None) -> Event:
         """Calls call(argument) at t_us, or at once when that is past; returns the Event."""
         event = Event(call, argument)
         self._order += 1
@@ -69,10 +88,10 @@ class Kernel:
             self.next_event = t_us
         return event
 
-    def after(self, delay_us, call, argument=None):
+    def after(self, delay_us: int, call: "Callable[[Any], object]", argument: object = None) -> Event:
         return self.at(self.now + delay_us, call, argument)
 
-    def _run_event(self):
+    def _run_event(self) -> None:
         heap = self._heap
         t_us, _order, event = heapq.heappop(heap)
         self.next_event = heap[0][0] if heap else FAR
@@ -83,28 +102,28 @@ class Kernel:
 
     # timers of the firmware
 
-    def add_timer(self, timer):
-        """timer has due_us, period_us (0 = once) and fire()."""
+    def add_timer(self, timer: "FirmwareTimer") -> None:
+        """Its callback runs at due_us, and every period_us from then on (0 = once)."""
         self.remove_timer(timer)
         self._timers = self._timers + (timer,)
         self._find_next_timer()
 
-    def remove_timer(self, timer):
+    def remove_timer(self, timer: "FirmwareTimer") -> None:
         self._timers = tuple([t for t in self._timers if t is not timer])
         self._find_next_timer()
 
-    def remove_timers(self):
+    def remove_timers(self) -> None:
         self._timers = ()
         self.timer_next = FAR
 
-    def _find_next_timer(self):
+    def _find_next_timer(self) -> None:
         due = FAR
         for timer in self._timers:
             if timer.due_us < due:
                 due = timer.due_us
         self.timer_next = due
 
-    def _run_timers(self, limit_us):
+    def _run_timers(self, limit_us: int) -> None:
         # Runs callbacks until limit_us, the next event of the bench, or until something else wants to be looked at.
         if len(self._timers) != 1 or not self._timers[0].period_us:
             self._run_due_timers()
@@ -121,7 +140,7 @@ class Kernel:
         finally:
             self.leave_isr()
 
-    def _run_timer(self, timer, limit_us):
+    def _run_timer(self, timer: "FirmwareTimer", limit_us: int) -> None:
         # The one periodic timer, which is the usual case and has to be quick.
         due = self.timer_next
         while True:
@@ -133,7 +152,7 @@ class Kernel:
             if self.irqs or self.dead or due > limit_us or due >= self.next_event:
                 return
 
-    def _run_due_timers(self):
+    def _run_due_timers(self) -> None:
         # Any number of timers, one instant.
         now = self.timer_next
         if now > self.now:
@@ -158,33 +177,49 @@ class Kernel:
 
     # interrupt context: as on the board, the heap is locked in it (on MicroPython; elsewhere there is nothing to lock)
 
-    def enter_isr(self):
+    def enter_isr(self) -> None:
         self.in_isr = True
         self._heap_lock()
 
-    def leave_isr(self):
+    def leave_isr(self) -> None:
         if self.in_isr:
             self.in_isr = False
             self._heap_unlock()
 
-    def pause_isr(self):
+    def pause_isr(self) -> None:
         """The bench acts in the middle of an interrupt handler, and may allocate until resume_isr()."""
         if self.in_isr:
             self._heap_unlock()
 
-    def resume_isr(self):
+    def resume_isr(self) -> None:
         if self.in_isr:
             self._heap_lock()
 
+    # unwinding the firmware
+
+    def interrupt(self) -> None:
+        """Ctrl-C came: KeyboardInterrupt in the program at its next wait. A reset that is due goes first."""
+        if not self.dead:
+            self.dead = self.interrupted = True
+
+    def _unwind(self) -> None:
+        if self.interrupted:
+            self.dead = self.interrupted = False
+            raise KeyboardInterrupt()
+        raise BoardReset()
+
     # waiting
 
-    def run_until(self, target_us, stop_on_input):
-        """Lets time pass to target_us; ends earlier when stop_on_input and there is input. Raises BoardReset."""
+    def run_until(self, target_us: int, stop_on_input: bool) -> None:
+        """Lets time pass to target_us; ends earlier when stop_on_input and there is input.
+
+        Raises BoardReset and KeyboardInterrupt.
+        """
         while True:
             if self.irqs:
                 self.service_irqs()
             if self.dead:
-                raise BoardReset()
+                self._unwind()
             if self.attention or self.now >= self.budget:
                 self.exchange()
                 continue
@@ -209,7 +244,7 @@ class Kernel:
             if limit > self.now:
                 self.now = limit
 
-    def spend(self, us):
+    def spend(self, us: int) -> None:
         """Time that a call itself takes. Inside an interrupt handler nothing else gets its turn."""
         self.now += us
         if self.in_isr:

@@ -6,6 +6,15 @@ from a lognormal distribution; on the way the display light and the SLP lines ch
 
 import gpio as g
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from typing import Any
+
+    from gpio import Gpio
+    from kernel import Event, Kernel
+    from rng import Rng
+    from wiring import Wiring
+
 G3 = 0
 S5 = 1
 S0 = 2
@@ -21,7 +30,7 @@ _OFF_FALL_US = 50000
 class Laptop:
     """facts: integers for rail, lines, lid, charger, latencies, signatures and faults; see world.py."""
 
-    def __init__(self, kernel, gpio, wiring, rng, facts):
+    def __init__(self, kernel: "Kernel", gpio: "Gpio", wiring: "Wiring", rng: "Rng", facts: "dict[str, Any]") -> None:
         self.kernel = kernel
         self.gpio = gpio
         self.wiring = wiring
@@ -32,17 +41,17 @@ class Laptop:
         self.slp = [0, 0]
         self.charger_mv = 0
         self.level = [0, 0]  # lid inputs, after the thresholds
-        self.shut = None  # the lid inputs after sampling; None = not sampled yet
-        self.heard = None  # the last change of them that the machine did not miss
+        self.shut: bool | None = None  # the lid inputs after sampling; None = not sampled yet
+        self.heard: bool | None = None  # the last change of them that the machine did not miss
         self.counts = {"starts": 0, "refused_starts": 0, "sleeps": 0, "wakes": 0, "missed": 0, "lid_changes": 0}
-        self._raw_shut = None
-        self._sampling = None
-        self._pending = []  # events of a running transition
-        self._contract = []
+        self._raw_shut: bool | None = None
+        self._sampling: Event | None = None
+        self._pending: list[Event] = []  # events of a running transition
+        self._contract: list[Event] = []
 
     # charger
 
-    def connect_charger(self):
+    def connect_charger(self) -> None:
         if self._contract or self.charger_mv:
             return
         charger = self.facts["charger"]
@@ -53,7 +62,7 @@ class Laptop:
             self.kernel.after(second, self._charger_level, 20000),
         ]
 
-    def _charger_level(self, mv):
+    def _charger_level(self, mv: int) -> None:
         self.charger_mv = mv + mv * self.facts["charger"]["error_ppm"] // 1000000
         if mv == 5000:
             self.kernel.after(self.facts["rail_rise_us"], self._rail_on)
@@ -63,14 +72,14 @@ class Laptop:
             if self.facts["auto_start_us"]:
                 self.kernel.after(self.facts["auto_start_us"], self._button_pressed)
 
-    def _rail_on(self, _argument):
+    def _rail_on(self, _argument: None) -> None:
         if self.charger_mv and self.state == G3:
             self.state = S5
             self.wiring.set_rail(self.facts["rail_mv"])
             self._sample_later()
             self._show()
 
-    def disconnect_charger(self):
+    def disconnect_charger(self) -> None:
         for event in self._contract:
             event.cancel()
         self._contract = []
@@ -79,7 +88,7 @@ class Laptop:
         self._show()
         self.kernel.after(_OFF_FALL_US, self._rail_off)
 
-    def _rail_off(self, _argument):
+    def _rail_off(self, _argument: None) -> None:
         if self.charger_mv == 0:
             self.state = G3
             self.shut = self.heard = None
@@ -87,17 +96,17 @@ class Laptop:
             self.wiring.set_rail(0)
             self._show()
 
-    def settle(self, state, charger):
+    def settle(self, state: int, charger: int) -> None:
         """As if it had been in this state for a long time. state: S5, S0 or S3 with the charger, else G3."""
         if charger:
             self._charger_level_quietly(20000)
             self.state = state
             self.wiring.rail_mv = self.facts["rail_mv"]
 
-    def _charger_level_quietly(self, mv):
+    def _charger_level_quietly(self, mv: int) -> None:
         self.charger_mv = mv + mv * self.facts["charger"]["error_ppm"] // 1000000
 
-    def settled(self):
+    def settled(self) -> None:
         """After the network was solved for the first time: believe what the lid inputs say."""
         if self._sampling is not None:
             self._sampling.cancel()
@@ -108,7 +117,7 @@ class Laptop:
 
     # lid input
 
-    def lines(self, vb_mv, b1_mv, b2_mv):
+    def lines(self, vb_mv: int, b1_mv: int, b2_mv: int) -> None:
         """The wiring says what the board's own ends of rail and lines are at."""
         facts = self.facts
         for k, mv in ((0, b1_mv), (1, b2_mv)):
@@ -119,7 +128,7 @@ class Laptop:
         if self.state != G3 and self._lines_say_shut() != self._raw_shut:
             self._sample_later()
 
-    def _lines_say_shut(self):
+    def _lines_say_shut(self) -> bool:
         facts = self.facts
         if facts["ignores_lid"]:
             return False
@@ -133,7 +142,7 @@ class Laptop:
                     shut += 1
         return shut == used if facts["lid_all"] else shut > 0
 
-    def _sample_later(self):
+    def _sample_later(self) -> None:
         # The controller samples on its own grid and believes a level after so many equal samples. A level that is gone
         # before that starts the count again, which is what cancelling does.
         self._raw_shut = self._lines_say_shut()
@@ -146,7 +155,7 @@ class Laptop:
         first = (self.kernel.now // period + 1) * period
         self._sampling = self.kernel.at(first + (self.facts["samples"] - 1) * period, self._sampled)
 
-    def _sampled(self, _argument):
+    def _sampled(self, _argument: None) -> None:
         self._sampling = None
         if self.state == G3:
             return
@@ -163,7 +172,7 @@ class Laptop:
         self.heard = self.shut
         self._lid_acts()
 
-    def _lid_acts(self):
+    def _lid_acts(self) -> None:
         if self.busy:
             return
         if self.state == S0 and self.heard:
@@ -173,10 +182,10 @@ class Laptop:
 
     # power button
 
-    def press_button(self):
+    def press_button(self) -> None:
         self._button_pressed(None)
 
-    def _button_pressed(self, _argument):
+    def _button_pressed(self, _argument: None) -> None:
         if self.busy or self.charger_mv < _CHARGER_NEEDED_MV:
             return
         if self.state == S5:
@@ -188,7 +197,7 @@ class Laptop:
         elif self.state == S3:
             self._wake()
 
-    def force_off(self):
+    def force_off(self) -> None:
         if self.state in (S0, S3) or self.busy:
             self._abandon()
             self.state = S5
@@ -196,13 +205,13 @@ class Laptop:
 
     # transitions
 
-    def _abandon(self):
+    def _abandon(self) -> None:
         for event in self._pending:
             event.cancel()
         self._pending = []
         self.busy = ""
 
-    def _transition(self, name, state, slp_part, light_part):
+    def _transition(self, name: str, state: int, slp_part: int, light_part: int) -> None:
         # slp_part, light_part: percent of the latency after which that sign of the new state shows.
         latency = self.facts["latency"][name]
         median, sigma_milli, low, high = latency
@@ -216,18 +225,18 @@ class Laptop:
             self.kernel.at(now + us, self._arrive, state),
         ]
 
-    def _start(self):
+    def _start(self) -> None:
         self.counts["starts"] += 1
         self._show_current(self.facts["sign"][S0])
         self._transition("start", S0, self.facts["start_slp_percent"], 100)
 
-    def _fall_asleep(self):
+    def _fall_asleep(self) -> None:
         self._transition("sleep", S3, 100, self.facts["sleep_light_percent"])
 
-    def _wake(self):
+    def _wake(self) -> None:
         self._transition("wake", S0, self.facts["wake_slp_percent"], 100)
 
-    def _arrive(self, state):
+    def _arrive(self, state: int) -> None:
         if self.busy == "sleep":
             self.counts["sleeps"] += 1
         elif self.busy == "wake":
@@ -241,7 +250,7 @@ class Laptop:
 
     # what shows
 
-    def _show(self):
+    def _show(self) -> None:
         sign = self.facts["sign"][self.state]
         self._show_slp(sign)
         self._show_light(sign)
@@ -249,18 +258,18 @@ class Laptop:
         charger_at = g.CH_MUX_FIRST + 5
         self.gpio.base[charger_at] = min(65535, self.charger_mv * 65535 // _CHARGER_FULL_MV)
 
-    def _show_slp(self, sign):
+    def _show_slp(self, sign: dict[str, int]) -> None:
         powered = self.state != G3
         self.slp[0] = sign["slp3"] if powered else 0
         self.slp[1] = sign["slp4"] if powered else 0
         self.wiring.observers()
 
-    def _show_light(self, sign):
+    def _show_light(self, sign: dict[str, int]) -> None:
         gpio = self.gpio
         gpio.base[g.CH_LIGHT] = sign["light_permille"] * 65535 // 1000
         gpio.gain[g.CH_LIGHT] = 1 + sign["light_noise"]
 
-    def _show_current(self, sign):
+    def _show_current(self, sign: dict[str, int]) -> None:
         gpio = self.gpio
         at = g.CH_MUX_FIRST + 6
         ma = sign["current_ma"] if self.charger_mv else 0

@@ -10,6 +10,13 @@ import json
 import struct
 import sys
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from world import World
+
 _HEAD = "<BB2xIQ"
 _HEAD_SIZE = 16
 _ANSWER = "<BBBxIQ"
@@ -40,7 +47,7 @@ class Quit(BaseException):
 class Lockstep:
     """Joins the kernel's waits to the host. heap_report: called for HEAP."""
 
-    def __init__(self, world, heap_report):
+    def __init__(self, world: "World", heap_report: "Callable[[], dict[str, Any]]") -> None:
         self._world = world
         self._heap_report = heap_report
         self._in = sys.stdin.buffer
@@ -49,7 +56,7 @@ class Lockstep:
         self._tag = 0
         world.kernel.exchange = self.exchange
 
-    def _read(self, count):
+    def _read(self, count: int) -> bytes:
         data = self._in.read(count)
         while data is not None and 0 < len(data) < count:
             more = self._in.read(count - len(data))
@@ -60,7 +67,7 @@ class Lockstep:
             raise Quit()
         return data
 
-    def _answer(self, kind, tag, data):
+    def _answer(self, kind: int, tag: int, data: bytes) -> None:
         board = self._world.board
         flags = FLAG_RUNNING if board.running else 0
         if board.at_prompt:
@@ -73,23 +80,22 @@ class Lockstep:
         if hasattr(self._out, "flush"):
             self._out.flush()
 
-    def failed(self, trace):
+    def failed(self, trace: bytes) -> None:
         self._answer(FAILED, 0, trace)
 
-    def exchange(self):
+    def exchange(self) -> None:
         """Answers the advance that has ended, and takes the host's words until the next one."""
         world = self._world
-        board, kernel = world.board, world.kernel
+        board, port, kernel = world.board, world.board.port, world.kernel
         if self._owes:
-            data = bytes(board.tx)
-            board.tx = bytearray()
+            data = port.host_takes()
             kind = TIME
             if not board.told_reset:
                 board.told_reset = True
                 kind = RESTARTED
             self._answer(kind, self._tag, data)
             self._owes = False
-        kernel.attention = len(board.tx) > 0 or not board.told_reset
+        kernel.attention = len(port.tx) > 0 or not board.told_reset
         while True:
             code, tag, length, number = struct.unpack(_HEAD, self._read(_HEAD_SIZE))
             data = self._read(length) if length else b""
@@ -97,7 +103,7 @@ class Lockstep:
                 self._owes = True
                 self._tag = tag
                 kernel.budget = kernel.now + number
-                board.host_sent(data)
+                port.host_sent(data)
                 return
             if code == OPERATOR:
                 world.person.ask(data.decode())

@@ -9,7 +9,7 @@ _MASK = 0xFFFFFFFF
 class Rng:
     """xorshift32 (Marsaglia, Xorshift RNGs, J. Stat. Software 8 (2003) 14), seeded from a number and a name."""
 
-    def __init__(self, seed, name):
+    def __init__(self, seed: int, name: str) -> None:
         # FNV-1a spreads neighbouring seeds over the whole state.
         state = 2166136261
         for byte in (str(seed) + ":" + name).encode():
@@ -18,7 +18,7 @@ class Rng:
         for _ in range(8):
             self.u32()
 
-    def u32(self):
+    def u32(self) -> int:
         """Next number, 1 .. 2**32 - 1."""
         x = self._state
         x ^= (x << 13) & _MASK
@@ -27,32 +27,32 @@ class Rng:
         self._state = x
         return x
 
-    def below(self, n):
+    def below(self, n: int) -> int:
         """0 .. n - 1."""
         return (self.u32() * n) >> 32
 
-    def between(self, low, high):
+    def between(self, low: int, high: int) -> int:
         """low .. high, both included."""
         return low + self.below(high - low + 1)
 
-    def chance_ppm(self, ppm):
+    def chance_ppm(self, ppm: int) -> bool:
         """True in ppm of a million calls."""
         return self.below(1000000) < ppm
 
-    def gauss_milli(self):
+    def gauss_milli(self) -> int:
         """Standard normal deviate in thousandths, by the sum of twelve (tails end at 6 sigma)."""
         total = 0
         for _ in range(12):
             total += self.u32() >> 16
         return (total - 393210) * 1000 // 65536
 
-    def lognormal(self, median, sigma_milli):
+    def lognormal(self, median: int, sigma_milli: int) -> int:
         """Integer around median whose logarithm has standard deviation sigma_milli / 1000."""
         if sigma_milli == 0:
             return median
         return int(median * exp_micro(sigma_milli * self.gauss_milli()) + 1 / 2)
 
-    def exponential(self, mean):
+    def exponential(self, mean: int) -> int:
         """Waiting time with this mean, at least 1: -ln(u) by the series of artanh, no libm."""
         u = (self.u32() >> 8) + 1  # 1 .. 2**24
         halvings = 0
@@ -71,7 +71,7 @@ class Rng:
         return max(1, int(mean * (halvings * ln2 - 2 * total)))
 
 
-def exp_micro(x_micro):
+def exp_micro(x_micro: int) -> float:
     """e to the power of x_micro / 1e6, by Taylor series on a sixteenth of it, squared four times."""
     x = x_micro / 16000000
     term = 1.0

@@ -6,18 +6,27 @@ profile, with what lies between as hysteresis. Without supply its outputs are op
 
 from wiring import OUT_HIGH, OUT_LEAK, OUT_LOW, OUT_OPEN
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from kernel import Event, Kernel
+    from rng import Rng
+    from wiring import Wiring
+
 DRIVE_PUSH_PULL = 1
 
 
 class Output:
     """One switch output; row: operate_mdeg, release_mdeg, push_pull, active_high, stuck (-1 no, 0 open, 1 shut)."""
 
-    def __init__(self, row):
+    def __init__(self, row: dict[str, int]) -> None:
         self.row = row
         self.operated = 0
         self.wrong = 0  # 1 while an intermittent fault holds it in the wrong state
 
-    def look(self, field_mdeg):
+    def look(self, field_mdeg: int) -> None:
         row = self.row
         operate, release = row["operate_mdeg"], row["release_mdeg"]
         if operate <= release:
@@ -30,7 +39,7 @@ class Output:
         elif field_mdeg <= release:
             self.operated = 0
 
-    def code(self, powered):
+    def code(self, powered: bool) -> int:
         row = self.row
         if row["dead"]:
             return OUT_LEAK
@@ -48,7 +57,7 @@ class Output:
 class Sensor:
     """facts: fitted, min_mv, update_us, outputs, gain_ppm, offset_mdeg, intermittent (interval, duration, which)."""
 
-    def __init__(self, kernel, wiring, rng, facts, lid):
+    def __init__(self, kernel: "Kernel", wiring: "Wiring", rng: "Rng", facts: "dict[str, Any]", lid: "Lid") -> None:
         self.kernel = kernel
         self.wiring = wiring
         self.facts = facts
@@ -56,15 +65,15 @@ class Sensor:
         self._rng = rng
         self._lid = lid
         self._powered = False
-        self._starting = None
+        self._starting: Event | None = None
         self._outputs = [Output(row) for row in facts["outputs"]]
         self.drops = 0
         if facts["glitch_interval_us"]:
             self._plan_glitch()
 
-    def supplied(self, vs_mv):
+    def supplied(self, vs_mv: int) -> None:
         """The wiring says what the supply at the sensor is."""
-        enough = vs_mv >= self.facts["min_mv"]
+        enough: bool = vs_mv >= self.facts["min_mv"]
         if enough and not self._powered:
             if self._starting is None:
                 self._starting = self.kernel.after(self.facts["start_us"], self._started)
@@ -76,41 +85,43 @@ class Sensor:
                 self._powered = False
                 self._publish()
 
-    def settle(self):
+    def settle(self) -> None:
         """Powered for a long time already, output as the lid is now."""
         if self._starting is not None:
             self._starting.cancel()
             self._started(None)
 
-    def _started(self, _argument):
+    def _started(self, _argument: None) -> None:
         self._starting = None
         self._powered = True
         for output in self._outputs:
             output.operated = 0
         self.look()
 
-    def moved(self):
+    def moved(self) -> None:
         """The lid moved: the next look falls on the chip's own update grid."""
         update = self.facts["update_us"]
         now = self.kernel.now
         self.kernel.at((now // update + 1) * update, self._look_due)
 
-    def _look_due(self, _argument):
+    def _look_due(self, _argument: None) -> None:
         self.look()
 
-    def field_mdeg(self):
+    def field_mdeg(self) -> int:
         """Field angle that belongs to the lid's angle: the magnet's mounting and strength enter here."""
         facts = self.facts
-        return self._lid.angle_mdeg * facts["gain_ppm"] // 1000000 + facts["offset_mdeg"]
+        gain_ppm: int = facts["gain_ppm"]
+        offset_mdeg: int = facts["offset_mdeg"]
+        return self._lid.angle_mdeg * gain_ppm // 1000000 + offset_mdeg
 
-    def look(self):
+    def look(self) -> None:
         if self._powered:
             field = self.field_mdeg()
             for output in self._outputs:
                 output.look(field)
             self._publish()
 
-    def _publish(self):
+    def _publish(self) -> None:
         changed = False
         for k in range(len(self._outputs)):
             code = self._outputs[k].code(self._powered)
@@ -120,17 +131,17 @@ class Sensor:
         if changed:
             self.wiring.update()
 
-    def publish_first(self):
+    def publish_first(self) -> None:
         """What the outputs do before anything happened (a dead one already leaks)."""
         for k in range(len(self._outputs)):
             self.outputs[k] = self._outputs[k].code(self._powered)
 
     # intermittent contact
 
-    def _plan_glitch(self):
+    def _plan_glitch(self) -> None:
         self.kernel.after(self._rng.exponential(self.facts["glitch_interval_us"]), self._glitch_begins)
 
-    def _glitch_begins(self, _argument):
+    def _glitch_begins(self, _argument: None) -> None:
         self.drops += 1
         for k in range(len(self._outputs)):
             if self.facts["glitch_outputs"] >> k & 1:
@@ -138,7 +149,7 @@ class Sensor:
         self._publish()
         self.kernel.after(self._rng.exponential(self.facts["glitch_us"]), self._glitch_ends)
 
-    def _glitch_ends(self, _argument):
+    def _glitch_ends(self, _argument: None) -> None:
         for output in self._outputs:
             output.wrong = 0
         self._publish()
@@ -150,23 +161,24 @@ class Lid:
 
     _STEP_US = 5000
 
-    def __init__(self, kernel, angle_mdeg):
+    sensor: Sensor  # told of every step
+
+    def __init__(self, kernel: "Kernel", angle_mdeg: int) -> None:
         self.kernel = kernel
         self.angle_mdeg = angle_mdeg
-        self.sensor = None
-        self.moved = None  # called when the movement has ended
+        self.moved: Callable[[], None] | None = None  # called when the movement has ended
         self._from = angle_mdeg
         self._to = angle_mdeg
         self._began = 0
         self._duration = 1
 
-    def move(self, angle_mdeg, duration_us, done):
+    def move(self, angle_mdeg: int, duration_us: int, done: "Callable[[], None] | None") -> None:
         self._from, self._to = self.angle_mdeg, angle_mdeg
         self._began, self._duration = self.kernel.now, max(1, duration_us)
         self.moved = done
         self.kernel.after(self._STEP_US, self._step)
 
-    def _step(self, _argument):
+    def _step(self, _argument: None) -> None:
         elapsed = self.kernel.now - self._began
         if elapsed >= self._duration:
             self.angle_mdeg = self._to

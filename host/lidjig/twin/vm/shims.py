@@ -1,12 +1,23 @@
-"""The modules that the firmware finds instead of the board's: machine, rp2 and time, at the level of pins.
+"""The modules that the firmware finds instead of the board's: machine, rp2, time and select, at the level of pins.
 
-machine.Timer, WDT and time run on the kernel's virtual time. Around them stand thin covers over os, gc and micropython
-that make what would differ from run to run, or is missing on this interpreter, come out the same everywhere.
+machine.Timer, WDT, time and select run on the kernel's virtual time. install() puts them, and the covers of covers.py,
+where import finds them first.
 """
 
 import sys
 
+from covers import Module, cover_os, make_gc, make_micropython
 from gpio import ADC_FIRST, CH_LIGHT, CH_MUX_FIRST, CH_SUPPLY, IN, OUT, PINS
+from port import POLLIN, POLLOUT, Poll
+
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from board import Board
+    from gpio import Gpio
+    from kernel import Kernel
 
 TICKS_PERIOD = 1 << 30
 _TICKS_MASK = TICKS_PERIOD - 1
@@ -21,23 +32,8 @@ WDT_RESET = 3
 WDT_MAX_MS = 8388
 
 
-class Module:
-    """A module made of attributes."""
-
-    def __init__(self, name):
-        self.__name__ = name
-
-
-def cover(module, name):
-    """A module with everything of the one given, to be changed at will (built-in modules cannot be)."""
-    covered = Module(name)
-    for key in dir(module):
-        if not key.startswith("__"):
-            setattr(covered, key, getattr(module, key))
-    return covered
-
-
-def _pin_number(pin):
+def _pin_number(pin: "Any") -> int:
+    number: int
     if isinstance(pin, int):
         number = pin
     elif pin == "LED":
@@ -51,23 +47,23 @@ def _pin_number(pin):
     return number
 
 
-def make_machine(kernel, gpio, board):
+def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board") -> Module:
     """The machine module. board: reset_cause, unique_id (bytes), and reset(cause)."""
 
     out, level = gpio.out, gpio.level
     write, read_adc = gpio.write, gpio.read_adc
 
     class Irq:
-        def __init__(self, number):
+        def __init__(self, number: int) -> None:
             self._number = number
 
-        def flags(self):
+        def flags(self) -> int:
             return gpio.flags[self._number]
 
-        def trigger(self):
+        def trigger(self) -> int:
             return gpio.trigger[self._number]
 
-        def __call__(self):
+        def __call__(self) -> None:
             gpio.kernel.irqs |= 1 << self._number
 
     class Pin:
@@ -79,14 +75,25 @@ def make_machine(kernel, gpio, board):
         IRQ_FALLING = 4
         IRQ_RISING = 8
 
-        def __init__(self, id, mode=-1, pull=-1, *, value=None, drive=0, alt=-1):
+        def __init__(
+            self,
+            id: "Any",
+            mode: int = -1,
+            pull: int = -1,
+            *,
+            value: int | None = None,
+            drive: int = 0,
+            alt: int = -1,
+        ) -> None:
             self.number = _pin_number(id)
             if gpio.pin_object[self.number] is None:
                 gpio.pin_object[self.number] = self
             if mode != -1:
                 self.init(mode, pull, value=value)
 
-        def init(self, mode=-1, pull=-1, *, value=None, drive=0, alt=-1):
+        def init(
+            self, mode: int = -1, pull: int = -1, *, value: int | None = None, drive: int = 0, alt: int = -1
+        ) -> None:
             number = self.number
             if mode != -1 and mode != IN and mode != OUT:  # no tuple: this runs with the heap locked
                 raise ValueError("only Pin.IN and Pin.OUT are wired on this board")
@@ -96,29 +103,39 @@ def make_machine(kernel, gpio, board):
             if gpio.mode[number] == IN:
                 board.refresh_input(number)
 
-        def __call__(self, x=None):
+        def __call__(self, x: object = None) -> int | None:
             if x is None:
                 return level[self.number]
             write(self.number, 1 if x else 0)
+            return None
 
-        def value(self, x=None):
+        def value(self, x: object = None) -> int | None:
             if x is None:
                 return level[self.number]
             write(self.number, 1 if x else 0)
+            return None
 
-        def on(self):
+        def on(self) -> None:
             write(self.number, 1)
 
-        def off(self):
+        def off(self) -> None:
             write(self.number, 0)
 
         high = on
         low = off
 
-        def toggle(self):
+        def toggle(self) -> None:
             write(self.number, 1 - out[self.number])
 
-        def irq(self, handler=None, trigger=12, *, priority=1, wake=None, hard=False):
+        def irq(
+            self,
+            handler: "Callable[[Any], object] | None" = None,
+            trigger: int = 12,
+            *,
+            priority: int = 1,
+            wake: int | None = None,
+            hard: bool = False,
+        ) -> Irq:
             number = self.number
             gpio.handler[number] = handler
             gpio.trigger[number] = trigger if handler is not None else 0
@@ -130,13 +147,13 @@ def make_machine(kernel, gpio, board):
     class ADC:
         CORE_TEMP = 4
 
-        def __init__(self, id):
-            number = id if isinstance(id, int) and id < ADC_FIRST else _pin_number(id) - ADC_FIRST
+        def __init__(self, id: "Any") -> None:
+            number: int = id if isinstance(id, int) and id < ADC_FIRST else _pin_number(id) - ADC_FIRST
             if not 0 <= number <= 2:
                 raise ValueError("only ADC 0, 1 and 2 are wired on this board")
             self._number = number
 
-        def read_u16(self):
+        def read_u16(self) -> int:
             number = self._number
             if number == 1:
                 return read_adc(CH_MUX_FIRST + gpio.mux)
@@ -146,165 +163,129 @@ def make_machine(kernel, gpio, board):
         ONE_SHOT = 0
         PERIODIC = 1
 
-        def __init__(self, id=-1, **options):
+        def __init__(self, id: int = -1, **options: "Any") -> None:
             if id != -1:
                 raise ValueError("only virtual timers (-1) exist on rp2")
-            self.callback = None
+            self.callback: Callable[[Any], object] = bool
             self.period_us = 0
             self.due_us = 0
             if options:
                 self.init(**options)
 
-        def init(self, *, mode=1, freq=-1, period=-1, callback=None, tick_hz=1000, hard=False):
+        def init(
+            self,
+            *,
+            mode: int = 1,
+            freq: int = -1,
+            period: int = -1,
+            callback: "Callable[[Any], object] | None" = None,
+            tick_hz: int = 1000,
+            hard: bool = False,
+        ) -> None:
             span = 1000000 // freq if freq != -1 else period * 1000000 // tick_hz
             if span <= 0:
                 raise ValueError("period must be positive")
-            self.callback = callback
+            self.callback = callback if callback is not None else bool  # without one: a call that does nothing
             self.period_us = span if mode == 1 else 0
             self.due_us = kernel.now + span
             kernel.add_timer(self)
 
-        def deinit(self):
+        def deinit(self) -> None:
             kernel.remove_timer(self)
 
     class WDT:
-        def __init__(self, id=0, timeout=5000):
+        def __init__(self, id: int = 0, timeout: int = 5000) -> None:
             if not 1 <= timeout <= WDT_MAX_MS:
                 raise ValueError("timeout exceeds " + str(WDT_MAX_MS))
             self._timeout_us = timeout * 1000
-            board.watchdog_end_us = 0
             self.feed()
 
-        def feed(self):
+        def feed(self) -> None:
             board.feed_watchdog(self._timeout_us)
 
-    def idle():
+    def idle() -> None:
         kernel.spend(_POLL_COST_US)
 
-    def disable_irq():
+    def disable_irq() -> int:
         return 0
 
-    machine = Module("machine")
-    machine.Pin = Pin
-    machine.ADC = ADC
-    machine.Timer = Timer
-    machine.WDT = WDT
-    machine.PWRON_RESET = PWRON_RESET
-    machine.WDT_RESET = WDT_RESET
-    # On rp2 machine.reset() works through the watchdog, and reset_cause() afterwards says so.
-    machine.reset = lambda: board.reset(WDT_RESET)
-    machine.soft_reset = lambda: board.reset(board.reset_cause)
-    machine.reset_cause = lambda: board.reset_cause
-    machine.unique_id = lambda: board.unique_id
-    machine.freq = lambda: 125000000
-    machine.idle = idle
-    machine.disable_irq = disable_irq
-    machine.enable_irq = lambda state: None
-    return machine
+    return Module(
+        "machine",
+        Pin=Pin,
+        ADC=ADC,
+        Timer=Timer,
+        WDT=WDT,
+        PWRON_RESET=PWRON_RESET,
+        WDT_RESET=WDT_RESET,
+        # On rp2 machine.reset() works through the watchdog, and reset_cause() afterwards says so.
+        reset=lambda: board.reset(WDT_RESET),
+        soft_reset=lambda: board.reset(board.reset_cause),
+        reset_cause=lambda: board.reset_cause,
+        unique_id=lambda: board.unique_id,
+        freq=lambda: 125000000,
+        idle=idle,
+        disable_irq=disable_irq,
+        enable_irq=lambda state: None,
+    )
 
 
-def make_time(kernel, board):
+def make_time(kernel: "Kernel", board: "Board") -> Module:
     """The time module, on virtual time; ticks wrap as on rp2."""
 
-    def ticks_us():
+    def ticks_us() -> int:
         kernel.spend(_TICKS_COST_US)
         return (kernel.now + board.ticks_offset_us) & _TICKS_MASK
 
-    def ticks_ms():
+    def ticks_ms() -> int:
         kernel.spend(_TICKS_COST_US)
         return (kernel.now + board.ticks_offset_us) // 1000 & _TICKS_MASK
 
-    def ticks_diff(end, start):
+    def ticks_diff(end: int, start: int) -> int:
         return ((end - start + _TICKS_HALF) & _TICKS_MASK) - _TICKS_HALF
 
-    def ticks_add(ticks, delta):
+    def ticks_add(ticks: int, delta: int) -> int:
         return (ticks + delta) & _TICKS_MASK
 
-    def sleep_us(us):
+    def sleep_us(us: int) -> None:
         kernel.run_until(kernel.now + (us if us > 0 else 1), False)
 
-    def sleep_ms(ms):
+    def sleep_ms(ms: int) -> None:
         kernel.run_until(kernel.now + (ms * 1000 if ms > 0 else 1), False)
 
-    def sleep(seconds):
+    def sleep(seconds: float) -> None:
         sleep_us(int(seconds * 1000000))
 
-    module = Module("time")
-    module.ticks_us = ticks_us
-    module.ticks_ms = ticks_ms
-    module.ticks_cpu = ticks_us
-    module.ticks_diff = ticks_diff
-    module.ticks_add = ticks_add
-    module.sleep = sleep
-    module.sleep_ms = sleep_ms
-    module.sleep_us = sleep_us
-    # A board without a battery-backed clock starts at its epoch.
-    module.time = lambda: (kernel.now + board.ticks_offset_us) // 1000000
-    module.time_ns = lambda: (kernel.now + board.ticks_offset_us) * 1000
-    return module
+    return Module(
+        "time",
+        ticks_us=ticks_us,
+        ticks_ms=ticks_ms,
+        ticks_cpu=ticks_us,
+        ticks_diff=ticks_diff,
+        ticks_add=ticks_add,
+        sleep=sleep,
+        sleep_ms=sleep_ms,
+        sleep_us=sleep_us,
+        # A board without a battery-backed clock starts at its epoch.
+        time=lambda: (kernel.now + board.ticks_offset_us) // 1000000,
+        time_ns=lambda: (kernel.now + board.ticks_offset_us) * 1000,
+    )
 
 
-def make_os(board):
-    """The os module; random bytes come from the seed, and rename replaces as it does on the board's file system."""
-    import os
-
-    covered = cover(os, "os")
-    covered.urandom = board.random_bytes
-    if hasattr(os, "replace"):  # CPython; on Windows its rename refuses to replace
-        covered.rename = os.replace
-    return covered
+def make_select(kernel: "Kernel") -> Module:
+    """The select module, for the board's own streams."""
+    return Module("select", poll=lambda: Poll(kernel), POLLIN=POLLIN, POLLOUT=POLLOUT)
 
 
-def make_gc(board):
-    """The gc module; free and used heap are the board's, as the scenario states them, not this interpreter's."""
-    import gc
-
-    covered = cover(gc, "gc")
-    covered.mem_free = lambda: board.heap_free
-    covered.mem_alloc = lambda: board.heap_total - board.heap_free
-    if sys.implementation.name != "micropython":
-        covered.threshold = lambda amount=-1: None
-    return covered
-
-
-def make_micropython():
-    """The micropython module, with what this interpreter does not have."""
-    if sys.implementation.name == "micropython":
-        import micropython
-
-        covered = cover(micropython, "micropython")
-    else:
-        covered = Module("micropython")
-        covered.const = lambda value: value
-        covered.native = lambda function: function
-        covered.viper = lambda function: function
-        covered.heap_lock = lambda: 0
-        covered.heap_unlock = lambda: 0
-        covered.schedule = lambda function, argument: function(argument)
-        covered.opt_level = lambda level=None: 0
-        covered.mem_info = lambda verbose=None: None
-    covered.kbd_intr = lambda character: None  # the twin's console is not this process's terminal
-    covered.alloc_emergency_exception_buf = lambda size: None
-    return covered
-
-
-def install(kernel, gpio, board):
-    """Puts all of them where import finds them first."""
-    entries = {
+def install(kernel: "Kernel", gpio: "Gpio", board: "Board") -> None:
+    """Puts all of them where import finds them first. Replaced whole: machine, rp2, time, select."""
+    entries: dict[str, Any] = {
         "machine": make_machine(kernel, gpio, board),
         "rp2": Module("rp2"),
         "time": make_time(kernel, board),
+        "select": make_select(kernel),
         "gc": make_gc(board),
-        "micropython": make_micropython(),
+        "micropython": make_micropython(board),
     }
-    if sys.implementation.name == "micropython":
-        entries["os"] = make_os(board)
-        entries["utime"] = entries["time"]
-    else:
-        import os
-
-        # The running interpreter's own library shares this module: change only what differs.
-        os.urandom = board.random_bytes
-        os.rename = os.replace
     for name in entries:
         sys.modules[name] = entries[name]
+    cover_os(board)

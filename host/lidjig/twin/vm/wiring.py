@@ -8,6 +8,15 @@ is solved again until nothing changes.
 import gpio as g
 from circuit import GROUND, Circuit
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from typing import Any
+
+    from gpio import Gpio
+    from kernel import Kernel
+    from laptop import Laptop
+    from sensor import Sensor
+
 # Nodes. VM, M1, M2: connector towards the machine. VS, S1, S2: connector towards the sensor. VB, B1, B2: the same
 # three conductors at the machine's own board, beyond its wiring.
 VM, M1, M2, VS, S1, S2, VB, B1, B2 = range(9)
@@ -42,19 +51,20 @@ OUT_LEAK = 3
 
 
 class Wiring:
-    """The network; set `machine`, `sensor` before the first update()."""
+    """The network; set `machine`, `sensor` before the first update(). facts: see lidjig.twin.facts."""
 
-    def __init__(self, kernel, gpio, facts):
-        # facts: machine (rail and lines), sensor (loads), faults (resistances), jig (fitted); integers, see world.py
+    machine: "Laptop"
+    sensor: "Sensor"
+
+    def __init__(self, kernel: "Kernel", gpio: "Gpio", facts: "dict[str, Any]") -> None:
         self.kernel = kernel
         self.gpio = gpio
-        self.machine = None
-        self.sensor = None
-        self.plug_fitted = facts["plug_fitted"]
+        self.plug_fitted: int = facts["plug_fitted"]
+        self.sensor_fitted: int = facts["sensor_fitted"]
         self.rail_mv = 0
         self.mark_level = 1  # of the mark switch: low = pressed
         self._facts = facts
-        self._cache = {}
+        self._cache: dict[int, list[int]] = {}
         self._relay_open = 0
         self._relay_wanted = 0
         self._buffers_on = 0
@@ -70,7 +80,7 @@ class Wiring:
 
     # pins
 
-    def _pin_changed(self, _n):
+    def _pin_changed(self, _n: int) -> None:
         kernel = self.kernel
         kernel.pause_isr()
         try:
@@ -78,7 +88,7 @@ class Wiring:
         finally:
             kernel.resume_isr()
 
-    def _relay_changed(self, _n):
+    def _relay_changed(self, _n: int) -> None:
         kernel = self.kernel
         kernel.pause_isr()
         try:
@@ -87,12 +97,12 @@ class Wiring:
         finally:
             kernel.resume_isr()
 
-    def _relay_moved(self, _argument):
+    def _relay_moved(self, _argument: None) -> None:
         if self._relay_open != self._relay_wanted:
             self._relay_open = self._relay_wanted
             self.update()
 
-    def refresh_input(self, n):
+    def refresh_input(self, _n: int) -> None:
         """A pin became an input: give it its level again."""
         kernel = self.kernel
         kernel.pause_isr()
@@ -103,12 +113,12 @@ class Wiring:
 
     # the network
 
-    def _switches(self):
+    def _switches(self) -> int:
         # One integer for all that can change the network.
         gpio = self.gpio
         given, mode, out = gpio.given, gpio.mode, gpio.out
-        key = self._relay_open | given(g.SENSOR_PWR) << 1 | self.plug_fitted << 2
-        shift = 3
+        key = self._relay_open | given(g.SENSOR_PWR) << 1 | self.plug_fitted << 2 | self.sensor_fitted << 3
+        shift = 4
         for k in (0, 1):
             for oe, data in ((g.DRV_OE[k], g.DRV_DATA[k]), (g.TST_OE[k], g.TST_DATA[k])):
                 if self._buffers_on and given(oe):
@@ -122,7 +132,7 @@ class Wiring:
             shift += 2
         return key | self.rail_mv << shift
 
-    def _solve(self, key):
+    def _solve(self, key: int) -> list[int]:
         facts = self._facts
         c = Circuit(len(NODES))
         relay_open = key & 1
@@ -134,9 +144,10 @@ class Wiring:
                 c.resistor(a, b, _CONTACT_OHM)
         elif feed:
             c.source(VS, _JIG_MV / 1000, _FEED_OHM)
-        if facts["sensor_fitted"]:
+        sensor_fitted = key >> 3 & 1
+        if sensor_fitted:
             c.resistor(VS, GROUND, facts["sensor_load_ohm"])
-        shift = 3
+        shift = 4
         for m, s in ((M1, S1), (M2, S2)):
             _buffer(c, m, key >> shift & 3, _DRIVE_OHM)
             _buffer(c, m, key >> (shift + 2) & 3, _TEST_OHM)
@@ -145,7 +156,7 @@ class Wiring:
                 c.source(s, _JIG_MV / 1000, _PULL_OHM)
             elif pull == 1:
                 c.resistor(s, GROUND, _PULL_OHM)
-            if facts["sensor_fitted"]:
+            if sensor_fitted:
                 _output(c, s, key >> (shift + 6) & 3, facts)
             shift += 8
         if key >> 2 & 1:
@@ -156,7 +167,7 @@ class Wiring:
         self.solved += 1
         return [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in c.voltages()]
 
-    def _machine_side(self, c, rail_mv, connected):
+    def _machine_side(self, c: Circuit, rail_mv: int, connected: bool) -> None:
         facts = self._facts
         c.resistor(VB, GROUND, _SELF_DISCHARGE_OHM)
         if rail_mv:
@@ -181,7 +192,7 @@ class Wiring:
             if line["short_supply_mohm"]:
                 c.resistor(m, VM, line["short_supply_mohm"] / 1000)
 
-    def update(self):
+    def update(self) -> None:
         """Solves the network for the present switches and tells everybody; repeats until nothing changes."""
         if self._busy:
             return
@@ -202,7 +213,7 @@ class Wiring:
         finally:
             self._busy = False
 
-    def _apply(self, mv):
+    def _apply(self, mv: list[int]) -> None:
         base = self.gpio.base
         base[g.CH_SUPPLY] = mv[VM] * 65535 // _MV_FULL
         at = g.CH_MUX_FIRST
@@ -218,7 +229,7 @@ class Wiring:
         self.sensor.supplied(mv[VS])
         self.machine.lines(mv[VB], mv[B1], mv[B2])
 
-    def _levels(self):
+    def _levels(self) -> None:
         mv = self.mv
         set_input = self.gpio.set_input
         for k, m, s in ((0, M1, S1), (1, M2, S2)):
@@ -228,7 +239,7 @@ class Wiring:
         self.observers()
         set_input(g.MARK, self.mark_level)
 
-    def observers(self):
+    def observers(self) -> None:
         """Levels of the two digital observers: the machine's SLP lines, or line 1 and 2 with the self-test plug."""
         set_input = self.gpio.set_input
         if self.plug_fitted:
@@ -238,20 +249,21 @@ class Wiring:
             set_input(g.OBS[0], self.machine.slp[0])
             set_input(g.OBS[1], self.machine.slp[1])
 
-    def set_rail(self, mv):
+    def set_rail(self, mv: int) -> None:
         """The machine's sensor supply comes (mV) or goes (0)."""
         self.rail_mv = mv
         self.update()
 
-    def fit_plug(self, fitted):
-        """The self-test plug instead of the machine, or the machine again."""
+    def fit_plug(self, fitted: int) -> None:
+        """The self-test plug instead of the machine, with nothing on the sensor's side; or both as they were."""
         self.plug_fitted = fitted
+        self.sensor_fitted = 0 if fitted else self._facts["sensor_fitted"]
         self._key = -1
         self.update()
         self._levels()
 
 
-def _buffer(c, node, state, ohm):
+def _buffer(c: Circuit, node: int, state: int, ohm: int) -> None:
     # A three-state buffer that lives on the machine's own supply, so it can neither exceed nor feed it.
     if state == 2:
         c.resistor(node, VM, ohm)
@@ -259,7 +271,7 @@ def _buffer(c, node, state, ohm):
         c.resistor(node, GROUND, ohm)
 
 
-def _output(c, node, state, facts):
+def _output(c: Circuit, node: int, state: int, facts: "dict[str, Any]") -> None:
     if state == OUT_LOW:
         c.resistor(node, GROUND, facts["sensor_on_ohm"])
     elif state == OUT_HIGH:

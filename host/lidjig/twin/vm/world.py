@@ -12,11 +12,15 @@ from rng import Rng
 from sensor import Lid, Sensor
 from wiring import NODES, Wiring
 
+TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
+if TYPE_CHECKING:
+    from typing import Any
+
 
 class World:
     """One bench: board, wiring, machine, sensor, lid and operator on one clock."""
 
-    def __init__(self, facts):
+    def __init__(self, facts: "dict[str, Any]") -> None:
         seed = facts["seed"]
         self.kernel = Kernel()
         converter = facts["converter"]
@@ -41,7 +45,7 @@ class World:
         for event in facts["events"]:
             self.kernel.at(event["t_us"], self._happens, event)
 
-    def _settle(self, facts):
+    def _settle(self, facts: "dict[str, Any]") -> None:
         self.machine.settle(facts["start_state"], facts["charger"])
         self.sensor.publish_first()
         self.wiring.update()
@@ -49,16 +53,16 @@ class World:
         self.wiring.update()
         self.machine.settled()
 
-    def _happens(self, event):
+    def _happens(self, event: "dict[str, Any]") -> None:
         if event["do"] == "set-rail":
             self.wiring.set_rail(event["mv"])
         else:
             self.person.act(event["do"])
 
-    def look(self):
+    def look(self) -> "dict[str, Any]":
         """State of the bench, for whoever tests or explains it; the firmware cannot see this."""
         wiring = self.wiring
-        state = {
+        state: dict[str, Any] = {
             "t_us": self.kernel.now,
             "state": STATES[self.machine.state],
             "busy": self.machine.busy,

@@ -1,0 +1,79 @@
+"""lidjig job NAME: what is known about a job: customer, machine, complaint, what was done. Free text, all optional."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Annotated
+
+import typer
+
+from lidjig.cli.options import GlobalOptions
+
+_LABELS = {
+    "customer": "customer",
+    "machine": "machine",
+    "serial": "serial number",
+    "complaint": "complaint",
+    "done": "work done",
+    "bench": "bench",
+    "technician": "technician",
+}
+
+
+def _text(words: str) -> typer.models.OptionInfo:
+    option: typer.models.OptionInfo = typer.Option(help=words, metavar="TEXT")
+    return option
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog="Takes --store and --json, before or after the command. An empty TEXT takes a field away.")
+    def job(
+        context: typer.Context,
+        name: Annotated[str, typer.Argument(help="The job, as --job names it.")],
+        customer: Annotated[str | None, _text("Whose machine it is.")] = None,
+        label: Annotated[str | None, _text("The machine as a person names it.")] = None,
+        serial: Annotated[str | None, _text("Its serial number.")] = None,
+        complaint: Annotated[str | None, _text("What is complained of.")] = None,
+        done: Annotated[str | None, _text("What was done to the machine.")] = None,
+        bench: Annotated[str | None, _text("The bench that it stood on.")] = None,
+        technician: Annotated[str | None, _text("Who did it.")] = None,
+    ) -> int:
+        """Enter what is known about a job, or show it. The report shows what was entered, as it was entered."""
+        from lidjig.record.store import open_store
+
+        options: GlobalOptions = context.obj
+        given = {
+            "customer": customer,
+            "machine": label,
+            "serial": serial,
+            "complaint": complaint,
+            "done": done,
+            "bench": bench,
+            "technician": technician,
+        }
+        fields = {key: text for key, text in given.items() if text is not None}
+        with open_store(options.store, create=bool(fields)) as store:
+            if fields:
+                store.enter_job(name, fields)
+            entered = store.job_fields(name)
+            runs = [row.id for row in reversed(store.runs(job=name))]
+        _show(name, entered, runs, as_data=options.json)
+        return 0
+
+
+def _show(name: str, fields: dict[str, str], runs: list[str], *, as_data: bool) -> None:
+    if as_data:
+        shown = {"command": "job", "job": name, "fields": fields, "runs": runs}
+        sys.stdout.write(json.dumps(shown, ensure_ascii=False, indent=2) + "\n")
+        return
+    sys.stdout.write(f"Job {name}\n")
+    for key, text in fields.items():
+        lines = text.split("\n")
+        sys.stdout.write(f"  {_LABELS[key] + ':':<15}{lines[0]}\n")
+        sys.stdout.write("".join(f"{'':<17}{line}\n" for line in lines[1:]))
+    if not fields:
+        sys.stdout.write("  nothing was entered\n")
+    sys.stdout.write(f"  {'runs:':<15}{', '.join(runs) or 'none yet'}\n")

@@ -1,0 +1,109 @@
+"""lidjig report: a run, or one before and one after, as a page for the customer and pages for the technician."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lidjig.cli.options import GlobalOptions
+from lidjig.errors import BadInput
+
+if TYPE_CHECKING:
+    from lidjig.record.store import Store
+    from lidjig.record.stored import StoredRun
+    from lidjig.show.report.content import Built
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog="Takes --store, --job and --json, before or after the command.")
+    def report(
+        context: typer.Context,
+        run: Annotated[str | None, typer.Argument(help="Id from 'lidjig runs' (r-000042, 42), or last.")] = None,
+        before: Annotated[
+            str | None, typer.Option(help="The run before the work: both side by side.", metavar="RUN")
+        ] = None,
+        out: Annotated[
+            str | None,
+            typer.Option(help="Write the page here. Default: lidjig-RUN.html in this folder.", metavar="FILE.html"),
+        ] = None,
+        lang: Annotated[str, typer.Option(help="Language of the report: en or de.")] = "en",
+    ) -> int:
+        """Write a run as one HTML file: first page for the customer, then the technician's pages.
+
+        With --job and no RUN: the last run of the job, beside the first comparable one. With --json: the same content
+        as data on stdout, and a page only where --out names one.
+        """
+        from lidjig.record.store import open_store
+        from lidjig.show.report.words import LANGS
+
+        options: GlobalOptions = context.obj
+        if lang not in LANGS:
+            raise BadInput("", "--lang", lang, ", ".join(LANGS))
+        with open_store(options.store, create=False) as store:
+            after, earlier = _choose(store, options.job, run, before)
+        if earlier is not None:
+            _check_pair(earlier, after)
+        return _write(after, earlier, lang, out, as_data=options.json)
+
+
+def _choose(store: Store, job: str | None, run: str | None, before: str | None) -> tuple[StoredRun, StoredRun | None]:
+    """The run to report, and the one before it where there is to be one."""
+    from lidjig.show.report.compare import comparable
+
+    if run is not None or job is None:
+        after = store.run(run or "last")
+        if job is not None and after.job != job:
+            raise BadInput(store.shown, "RUN", run, f"a run of job {job!r}; {after.id} is of {after.job or 'no job'}")
+        return after, None if before is None else store.run(before)
+    rows = store.runs(job=job)
+    if not rows:
+        raise BadInput(store.shown, "--job", job, ", ".join(store.jobs()[-10:]) or "none: this record holds no job yet")
+    last, first = comparable(rows)
+    wanted = before or first
+    return store.run(last), None if wanted is None else store.run(wanted)
+
+
+def _check_pair(before: StoredRun, after: StoredRun) -> None:
+    """Raises BadInput where there is nothing that both runs measured."""
+    if before.id == after.id:
+        raise BadInput("", "--before", before.id, "another run than the one that is reported")
+    shared = {m.name for m in before.measurements} & {m.name for m in after.measurements}
+    if not shared:
+        accepted = f"a run that measured something that {after.id} ({after.command}) measured too"
+        raise BadInput("", "--before", f"{before.id} ({before.command})", accepted)
+
+
+def _write(after: StoredRun, before: StoredRun | None, lang: str, out: str | None, *, as_data: bool) -> int:
+    from lidjig.show.report.json import report_object
+    from lidjig.show.report.page import make
+
+    built = make(after, lang, before)
+    if out is not None or not as_data:
+        path = Path(out) if out is not None else Path(file_name(after.id, before.id if before else None))
+        save(built, path)
+        said = f"Report of run {after.id}" + (f" after {before.id}" if before else "") + f": {path}\n"
+        (sys.stderr if as_data else sys.stdout).write(said)
+    if as_data:
+        sys.stdout.write(report_object(built) + "\n")
+    return 0
+
+
+def file_name(run: str, before: str | None = None) -> str:
+    """The name of a report's file where nobody gave one."""
+    return f"lidjig-{before}-{run}.html" if before else f"lidjig-{run}.html"
+
+
+def save(built: Built, path: Path) -> None:
+    """Write the page. Raises BadInput where it cannot be written."""
+    from lidjig.show.report.page import page
+
+    try:
+        path.write_bytes(page(built).encode("utf-8"))
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise BadInput("", "--out", str(path), f"a file that can be written ({why})") from error

@@ -1,0 +1,164 @@
+"""Events on the page: the name of each one's place, its text, and which one a recorded time belongs to."""
+
+from __future__ import annotations
+
+import bisect
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from lidjig.record.stored import StoredEvent, StoredRun
+from lidjig.show.report.words import Words
+from shared_proto import names
+
+ENDS_KEPT = 12  # first and last events of a long run that stay on the page
+WHOLE_UP_TO = 400  # events of a run that are all listed
+_BOARD_TIME = re.compile(r"board time ([\d., ]+?)(?: and more)? s\b")
+
+
+@dataclass(frozen=True)
+class Ref:
+    """A link to an event: its anchor and the board time that is shown."""
+
+    anchor: str
+    time: str
+
+
+@dataclass(frozen=True)
+class EventRow:
+    """One line of the events table. gap: what is missing before the next one, or ""."""
+
+    anchor: str
+    counter: int
+    t_us: int
+    time: str
+    text: str
+    gap: str
+
+
+def anchors(run: StoredRun) -> list[str]:
+    """An id for each event in order: e-COUNTER, with the boot behind it where the board restarted and counted anew."""
+    seen: Counter[int] = Counter()
+    out = []
+    for event in run.events:
+        seen[event.counter] += 1
+        again = seen[event.counter]
+        out.append(f"e-{event.counter}" if again == 1 else f"e-{event.counter}-{again}")
+    return out
+
+
+class EventIndex:
+    """Finds events by time, and keeps count of those that something on the page stands on."""
+
+    def __init__(self, run: StoredRun, words: Words) -> None:
+        self.run, self._words = run, words
+        self.anchors = anchors(run)
+        self._by_time: dict[int, int] = {}
+        for place, event in enumerate(run.events):
+            self._by_time.setdefault(event.t_us, place)
+        self._times = sorted(self._by_time)
+        self.used: set[int] = set()
+
+    def ref(self, place: int) -> Ref:
+        """A link to the event at that place, which from now on is on the page."""
+        self.used.add(place)
+        return Ref(self.anchors[place], self._words.seconds(self.run.events[place].t_us))
+
+    def place_at(self, t_us: int) -> int | None:
+        """Place of the first event with exactly that board time."""
+        return self._by_time.get(t_us)
+
+    def at(self, t_us: int) -> Ref | None:
+        """A link to the event with exactly that board time."""
+        place = self.place_at(t_us)
+        return None if place is None else self.ref(place)
+
+    def near(self, seconds: float, within_us: int = 600) -> Ref | None:
+        """A link to the event nearest to a time that was recorded to a millisecond."""
+        wanted = round(seconds * 1e6)
+        at = bisect.bisect_left(self._times, wanted - within_us)
+        close = [t for t in self._times[at : at + 8] if abs(t - wanted) <= within_us]
+        return self.at(min(close, key=lambda t: abs(t - wanted))) if close else None
+
+    def in_sentence(self, recorded: str) -> tuple[Ref, ...]:
+        """Links to the events whose board times a recorded sentence names."""
+        found = [part for times in _BOARD_TIME.findall(recorded) for part in times.split(", ")]
+        refs = [self.near(float(part)) for part in found if part]
+        return tuple(ref for ref in refs if ref is not None)
+
+    def pairs(self, seconds: float, begins: str) -> tuple[Ref, ...]:
+        """Links to an event of that name and to one exactly so much later: the two that a latency was taken from.
+
+        Both stamps are whole microseconds, so the difference names its pair.
+        """
+        after_us = round(seconds * 1e6)
+        for place, event in enumerate(self.run.events):
+            if event.name == begins:
+                other = self._by_time.get(event.t_us + after_us)
+                if other is not None and other > place:
+                    return self.ref(place), self.ref(other)
+        return ()
+
+    def rows(self) -> list[EventRow]:
+        """Events for the page: all of a short run; of a long one those that are used, the first and the last."""
+        total = len(self.run.events)
+        gaps: dict[int, list[str]] = {}
+        for gap in self.run.gaps:
+            gaps.setdefault(gap.after_event, []).append(gap_kind(gap.kind, self._words))
+        wanted = range(total)
+        if total > WHOLE_UP_TO:
+            ends = {*range(ENDS_KEPT), *range(total - ENDS_KEPT, total)}
+            around = {place - 1 for place in gaps if place > 0}
+            wanted = sorted(p for p in ends | around | self.used if 0 <= p < total)  # type: ignore[assignment]
+        out = []
+        for place in wanted:
+            event = self.run.events[place]
+            missing = "; ".join(dict.fromkeys(gaps.get(place + 1, ())))
+            time = self._words.seconds(event.t_us, 6)
+            text = event_text(event, self._words)
+            out.append(EventRow(self.anchors[place], event.counter, event.t_us, time, text, missing))
+        return out
+
+
+def gap_kind(kind: str, words: Words) -> str:
+    """A kind of gap in the reader's language."""
+    return words(f"gap.{kind}") if words.has(f"gap.{kind}") else f"{words('gap.other')}: {kind}"
+
+
+# Field of an event -> (prefix in the catalogue, wire names by number).
+_NAMED = {
+    "cause": ("reset", names.RESETS),
+    "state": ("lock", names.LOCK_STATES),
+    "reason": ("reason", names.REASONS),
+    "route": ("route", names.ROUTES),
+    "line": ("line", names.LINES),
+    "channel": ("channel", names.CHANNELS),
+}
+# Field by whose value an event has a text of its own.
+_BY_VALUE = {"output": "operated", "edge": "level", "mark": "pressed", "supply": "present"}
+
+
+def event_text(event: StoredEvent, words: Words) -> str:
+    """An event in the reader's words; one of newer firmware with its fields as they are."""
+    slots: dict[str, str] = {}
+    for key, value in event.data.items():
+        slots[key] = _field(key, value, words)
+    if "angle_mdeg" in event.data:
+        slots["angle"] = words.quantity(event.data["angle_mdeg"] / 1000.0, "deg", 6)
+    if "supply_mv" in event.data:
+        slots["volts"] = words.quantity(event.data["supply_mv"] / 1000.0, "V")
+    if "output" in event.data:
+        slots["output"] = str(event.data["output"] + 1)
+    chosen = _BY_VALUE.get(event.name)
+    key = f"event.{event.name}" + (f"_{event.data.get(chosen)}" if chosen else "")
+    try:
+        return words(key, **slots)
+    except KeyError:
+        return " ".join([event.name, *(f"{k} {v}" for k, v in event.data.items())])
+
+
+def _field(key: str, value: int, words: Words) -> str:
+    prefix, listed = _NAMED.get(key, ("", ()))
+    if 0 <= value < len(listed):
+        return words(f"{prefix}.{listed[value]}")
+    return str(value)

@@ -1,0 +1,221 @@
+"""The timeline: angle, outputs, lines, route, interlock, observers and power state over one axis of board time."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+from lidjig.show.report.figures.axis import GapMark
+from lidjig.show.report.figures.canvas import (
+    LETTER,
+    SMALL,
+    TEXT,
+    WIDE,
+    Labels,
+    boxes,
+    figure,
+    number,
+    page,
+    render,
+    room,
+    style,
+)
+from lidjig.show.report.figures.data import TimelineData
+from lidjig.show.report.figures.palette import colour
+from lidjig.show.report.figures.rows import (
+    COLUMNS,
+    LEFT,
+    LOOKS,
+    SPAN,
+    Place,
+    Row,
+    angle_row,
+    band_row,
+    digital_row,
+    marks_row,
+    name_in,
+    nice,
+    patch,
+    ribbon_row,
+)
+from lidjig.show.report.figures.tracks import StepTrack
+
+TOP = 22.0  # above the rows: names of gaps
+AXIS = 38.0  # below the rows: ticks and the axis' name
+GAP_ROW = 5.0
+LEGEND = 20.0  # height of a line of it
+SWATCH = 28.0
+NOTE = 15.0
+KINDS = ("link-lost", "restart", "lost-events", "recovered")  # gaps with a name of their own
+
+
+def timeline_svg(data: TimelineData, labels: Labels, prefix: str) -> str:
+    """All rows over one axis. labels: "title", "desc", "decimal" and the names of rows, values, gaps and notes.
+
+    A row with more changes than it has room for is drawn by the column, extremes kept, and a note says so.
+    """
+    rows = _rows(data, labels)
+    notes = _notes(data, labels, any(row.by_column for row in rows))
+    words = _legend_words(data, labels)
+    texts = [_legend_text(ribbon, word, labels) for ribbon, word in words] + [labels["blank"]]
+    body = TOP + sum(row.height + GAP_ROW for row in rows)
+    height = body + AXIS + 4.0 + LEGEND * len(_legend_lines(texts)) + NOTE * len(notes)
+    with style():
+        fig = figure(WIDE, height)
+        place = Place(page(fig, WIDE, height), labels, float(data.begin_us), float(data.end_us))
+        _ticks(place, data, body)
+        y = TOP
+        for row in rows:
+            row.draw(place, y)
+            y += row.height + GAP_ROW
+        _gaps(place, data, body)
+        _legend(place, body + AXIS + 8.0, words, texts)
+        for i, note in enumerate(notes):
+            at = height - 6.0 - NOTE * (len(notes) - 1 - i)
+            place.axes.text(0.0, at, note, fontsize=SMALL, va="center", color=colour("soft"))
+        return render(fig, labels, prefix, wide=True)
+
+
+def _rows(data: TimelineData, labels: Labels) -> list[Row]:
+    rows: list[Row] = []
+    if len(data.angle.deg):
+        rows.append(angle_row(data.angle))
+    rows += [digital_row(track, labels) for track in (*data.outputs, *data.lines)]
+    rows += [ribbon_row(track, labels) for track in (data.route, data.lock) if track.heard]
+    rows += [digital_row(track, labels) for track in data.observers]
+    rows += [band_row(band, labels) for band in data.bands]
+    if data.marks_us:
+        rows.append(marks_row(data.marks_us, labels))
+    rows.append(ribbon_row(data.power, labels, height=28.0))
+    return rows
+
+
+# -- the axis
+
+
+def _ticks(place: Place, data: TimelineData, bottom: float) -> None:
+    axes, labels = place.axes, place.labels
+    axes.plot([LEFT, LEFT + SPAN], [bottom, bottom], color=colour("frame"), lw=0.8)
+    step = nice((data.end_us - data.begin_us) / 1e6 / 8.0)
+    taken = -math.inf
+    for boot in data.boots:
+        begin = max(boot.begin_us + boot.offset_us, data.begin_us)
+        end = min(boot.end_us + boot.offset_us, data.end_us)
+        first = math.ceil((begin - boot.offset_us) / 1e6 / step)
+        last = math.floor((end - boot.offset_us) / 1e6 / step)
+        for k in range(first, last + 1):
+            x = place.x(k * step * 1e6 + boot.offset_us)
+            axes.plot([x, x], [TOP - 4.0, bottom], color=colour("grid"), lw=0.6, zorder=0.4)
+            axes.plot([x, x], [bottom, bottom + 3.0], color=colour("frame"), lw=0.8)
+            text = number(round(k * step, 9), labels, 7)
+            if x - room(text, SMALL) / 2.0 > taken + 3.0:
+                axes.text(x, bottom + 12.0, text, ha="center", va="center", fontsize=SMALL, color=colour("ink"))
+                taken = x + room(text, SMALL) / 2.0
+    name = labels["board-time"]
+    axes.text(LEFT + SPAN, bottom + 28.0, name, ha="right", va="center", fontsize=TEXT, color=colour("ink"))
+
+
+# -- gaps
+
+
+def _gaps(place: Place, data: TimelineData, bottom: float) -> None:
+    """Each gap as a hatched bar across all rows with its name above; those in one place share it."""
+    labels = place.labels
+    marks = [(gap.begin_us, gap.end_us, labels[_gap_key(gap)]) for gap in data.gaps]
+    if not data.closed:
+        marks.append((data.end_us, data.end_us, labels["cut"]))
+    spans: list[tuple[float, float, list[str]]] = []
+    for begin, end, text in marks:
+        x0, x1 = place.x(max(begin, data.begin_us)), place.x(min(end, data.end_us))
+        if spans and x0 <= spans[-1][1] + 0.5:
+            last = spans[-1]
+            spans[-1] = (last[0], max(last[1], x1), last[2] if text in last[2] else [*last[2], text])
+        else:
+            spans.append((x0, x1, [text]))
+    taken = -math.inf
+    for x0, x1, texts in spans:
+        air = max(0.0, 4.0 - (x1 - x0)) / 2.0
+        bar = boxes([(x0 - air, TOP - 5.0, x1 + air, bottom)])
+        patch(place.axes, bar, "paper", "gap", 1.0, "xxxx")
+        text = ", ".join(texts)
+        half = 1.1 * room(text, SMALL) / 2.0  # bold
+        x = min(max((x0 + x1) / 2.0, LEFT + half), WIDE - 2.0 - half)
+        if x - half > taken:
+            tone = colour("gap")
+            place.axes.text(x, TOP - 13.0, text, ha="center", va="center", fontsize=SMALL, color=tone, weight="bold")
+            taken = x + half
+
+
+def _gap_key(gap: GapMark) -> str:
+    return f"gap-{gap.kind}" if gap.kind in KINDS else "gap-other"
+
+
+# -- what is said below
+
+
+def _legend_words(data: TimelineData, labels: Labels) -> list[tuple[str, str]]:
+    """(ribbon, value) of power states that occur, and of other values that stand nowhere by their name."""
+    out: list[tuple[str, str]] = []
+    scale = SPAN / (data.end_us - data.begin_us)
+    for track in (data.power, data.route, data.lock):
+        for value, word in enumerate(track.words):
+            widths = [(end - begin) * scale for begin, end, held, _inferred in track.spans() if held == value]
+            if not widths:
+                continue
+            named = len(track.spans()) <= SPAN / 2 and any(name_in(word, width, labels) for width in widths)
+            # What is too short to be seen needs no explaining; a power state is always named.
+            if track.name == "power" or (max(widths) >= 2.0 and not named):
+                out.append((track.name, word))
+    return out
+
+
+def _legend_text(ribbon: str, word: str, labels: Labels) -> str:
+    text = labels.get(word, word)
+    return text if ribbon == "power" else f"{labels[ribbon]}: {text}"
+
+
+def _legend_lines(entries: list[str]) -> list[list[int]]:
+    """Entries by the line that they stand on."""
+    lines: list[list[int]] = [[]]
+    x = 0.0
+    for place, text in enumerate(entries):
+        width = SWATCH + room(text, SMALL)
+        if lines[-1] and x + width > WIDE:
+            lines.append([])
+            x = 0.0
+        lines[-1].append(place)
+        x += width + 16.0
+    return lines
+
+
+def _legend(place: Place, y: float, words: list[tuple[str, str]], texts: list[str]) -> None:
+    """A swatch and a name each, the last for a blank."""
+    axes = place.axes
+    looks: list[tuple[str | None, str]] = [LOOKS[ribbon][word][:2] for ribbon, word in words]
+    looks.append((None, ""))
+    for row, line in enumerate(_legend_lines(texts)):
+        x, at = 0.0, y + LEGEND * row
+        for entry in line:
+            fill, hatch = looks[entry]
+            patch(axes, boxes([(x + 1.0, at - 6.5, x + 23.0, at + 6.5)]), fill, "frame", 0.8, hatch)
+            axes.text(x + SWATCH, at, texts[entry], va="center", fontsize=SMALL, color=colour("ink"))
+            x += SWATCH + room(texts[entry], SMALL) + 16.0
+
+
+def _notes(data: TimelineData, labels: Labels, by_column: bool) -> list[str]:
+    """What the reader must know of how it is drawn, in lines that fit."""
+    notes: list[str] = []
+    tracks = (*data.outputs, *data.lines, *data.observers)
+    if any(_shows_inferred(track, SPAN / (data.end_us - data.begin_us)) for track in tracks):
+        notes.append(labels["inferred"])
+    if by_column:
+        seconds = (data.end_us - data.begin_us) / 1e6 / COLUMNS
+        notes.append(labels["by-column"].replace("{seconds}", number(seconds, labels, 2)))
+    letters = int(WIDE / (LETTER * SMALL))
+    return [line for note in notes for line in textwrap.wrap(note, letters)]
+
+
+def _shows_inferred(track: StepTrack, scale: float) -> bool:
+    """Whether an inferred stretch is drawn long enough to be seen as dashed."""
+    spans = track.spans()
+    return len(spans) <= SPAN / 2 and any(guessed and (end - begin) * scale > 3.0 for begin, end, _v, guessed in spans)

@@ -1,0 +1,207 @@
+"""Every figure as SVG: well-formed, self-contained, the same twice, complete, and small."""
+
+from __future__ import annotations
+
+import re
+import time
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+
+import pytest
+
+pytest.importorskip("matplotlib")
+
+from figure_runs import Made, alder, cycles, labels, survey
+from lidjig.record.model import MeasuredValue
+from lidjig.record.stored import StoredGap, StoredSample
+from lidjig.show.report import figures
+from lidjig.show.report.figures.palette import COLOURS, css
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def _timeline(prefix: str) -> str:
+    made = cycles(6, miss_every=4)
+    made.samples.append(StoredSample("lines boot 00000001", "mask", 208.0, None, 1, 50_000, None, (), None))
+    made.gaps.append(StoredGap("link-lost", "the port closed", None, 20))
+    made.gaps.append(StoredGap("link-back", "a frame came", None, 22))
+    return figures.timeline_svg(figures.timeline_from(made.run(closed=False), alder()), labels(), prefix)
+
+
+def _series() -> list[figures.Series]:
+    return figures.series_of(figures.trials_from(cycles(30, miss_every=10).run(), alder()))
+
+
+def _connector(prefix: str) -> str:
+    made = Made("isolate")
+    made.measurements = survey()
+    return figures.connector_svg(figures.connector_from(made.run(), alder()), labels(), prefix)
+
+
+def _compare(prefix: str) -> str:
+    before = MeasuredValue("sleep latency", 0.93051, "s", 0.91, 0.95, 20, None, 3.0)
+    rows = [
+        figures.CompareRow("sleep <latency>", before, MeasuredValue("x", 3.4, "s", 3.0, None, 1, None, 3.0), "longer"),
+        figures.CompareRow("not there", None, None),
+        figures.CompareRow("one side", before, None, "0.00412 longer"),
+    ]
+    return figures.compare_svg(rows, labels(), prefix)
+
+
+def _causes(prefix: str) -> str:
+    bars = [figures.CauseBar("sensor: dead & gone", 0.871, True), figures.CauseBar("board", 0.0625)]
+    return figures.causes_svg(bars, labels(), prefix)
+
+
+FIGURES: dict[str, Callable[[str], str]] = {
+    "timeline": _timeline,
+    "histogram": lambda prefix: figures.histogram_svg(_series(), labels(), prefix),
+    "run-chart": lambda prefix: figures.run_chart_svg(_series(), labels(), prefix),
+    "connector": _connector,
+    "compare": _compare,
+    "causes": _causes,
+}
+
+
+def texts(svg: str) -> str:
+    """All texts of a figure, in order."""
+    return " | ".join("".join(item.itertext()) for item in ET.fromstring(svg).iter(f"{SVG}text"))
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_is_a_self_contained_svg(name: str) -> None:
+    svg = FIGURES[name]("one")
+    root = ET.fromstring(svg)
+    assert root.tag == f"{SVG}svg"
+    assert root.get("role") == "img"
+    assert root.get("aria-labelledby") == "one-title one-desc"
+    assert "".join(root.find(f"{SVG}title").itertext()) == labels()["title"]  # type: ignore[union-attr]
+    assert "".join(root.find(f"{SVG}desc").itertext()) == labels()["desc"]  # type: ignore[union-attr]
+    for banned in ("<style", "<metadata", "<image", "<!--", "xlink", "http://", "https://", "font-family", "DejaVu"):
+        assert banned not in svg.replace("http://www.w3.org/2000/svg", ""), banned
+    assert not re.search(r"20[0-9]{2}-[01][0-9]", svg), "a date"
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_ids_are_unique_and_carry_the_prefix(name: str) -> None:
+    one, two = FIGURES[name]("one"), FIGURES[name]("two")
+    ids = re.findall(r'\bid="([^"]*)"', one + two)
+    assert len(ids) == len(set(ids))
+    assert all(found.startswith(("one-", "two-")) for found in ids)
+    used = re.findall(r"url\(#([^)]*)\)", one) + re.findall(r'href="#([^"]*)"', one)
+    assert set(used) <= set(re.findall(r'\bid="([^"]*)"', one))
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_same_bytes_twice(name: str) -> None:
+    assert FIGURES[name]("one") == FIGURES[name]("one")
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_colour_is_a_variable_of_the_page(name: str) -> None:
+    svg = FIGURES[name]("one")
+    assert not re.search(r"#[0-9a-fA-F]{6}", svg), "a fixed colour"
+    wanted = set(re.findall(r"var\((--[a-z0-9-]+)\)", svg))
+    assert wanted
+    assert wanted <= set(re.findall(r"(--f-[a-z0-9-]+):", css()))
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_text_is_never_below_nine_pixels(name: str) -> None:
+    """At the least width of the figure's class, or on a phone of 360 px with 15 px of air on either side."""
+    svg = FIGURES[name]("one")
+    width = float(ET.fromstring(svg).get("viewBox", "").split()[2])
+    shown = 640.0 if "fig-wide" in svg else 330.0
+    sizes = [float(size) for size in re.findall(r"font-size: ([0-9.]+)px", svg)]
+    assert sizes
+    assert min(sizes) * shown / width >= 9.0
+    assert f"min-width:{640 if 'fig-wide' in svg else 300}px" in css()
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_texts_stand_inside_the_figure(name: str) -> None:
+    """By an estimate of a letter's width that is on the wide side; what is turned is left out."""
+    root = ET.fromstring(FIGURES[name]("one"))
+    width, height = (float(part) for part in root.get("viewBox", "").split()[2:])
+    for item in root.iter(f"{SVG}text"):
+        style, text = item.get("style", ""), "".join(item.itertext())
+        turn = re.search(r"rotate\((-?[0-9.]+)", item.get("transform", ""))
+        if turn and float(turn.group(1)) != 0.0:
+            continue
+        place = re.search(r"translate\((-?[0-9.]+) (-?[0-9.]+)\)", item.get("transform", ""))
+        x, y = (float(p) for p in place.groups()) if place else (float(item.get("x", 0)), float(item.get("y", 0)))
+        wide = 0.5 * float(re.search(r"font-size: ([0-9.]+)px", style).group(1)) * len(text)  # type: ignore[union-attr]
+        anchor = re.search(r"text-anchor: (\w+)", style)
+        begin = x - {"middle": wide / 2, "end": wide}.get(anchor.group(1) if anchor else "", 0.0)
+        assert -3.0 <= begin and begin + wide <= width + 3.0, text
+        assert 0.0 <= y <= height, text
+
+
+def test_numbers_in_texts_keep_their_digits() -> None:
+    assert "0.00412 longer" in texts(_compare("one"))
+
+
+def test_timeline_names_rows_states_and_gaps() -> None:
+    told = texts(_timeline("one"))
+    for wanted in ("lid angle", "output 1", "route", "interlock", "SLP_S3#", "charger current", "70 mA | 400 mA", "S0"):
+        assert wanted in told, wanted
+    assert labels()["gap-link-lost"] in told
+    assert labels()["cut"] in told
+
+
+def test_connector_says_levels_pulls_and_outcomes() -> None:
+    told = texts(_connector("one"))
+    for wanted in ("3.3 V", "(3.25–3.35)", "2.12 V", "≥ 741 kΩ", "fail", "pass", "not measured", "not used"):
+        assert wanted in told, wanted
+
+
+def test_latency_figures_say_median_and_misses() -> None:
+    series = _series()
+    for svg in (figures.histogram_svg(series, labels(), "one"), figures.run_chart_svg(series, labels(), "one")):
+        assert "3 of 30 missed" in texts(svg)
+        assert f"n {len(series[0].latencies_s)}" in texts(svg)
+
+
+def test_decimal_sign_is_the_readers() -> None:
+    assert "87 %" in texts(_causes("one"))
+    bars = [figures.CauseBar("sensor", 0.034, True)]
+    assert "3,4 %" in texts(figures.causes_svg(bars, labels(decimal=","), "one"))
+
+
+def test_nothing_to_draw_is_said() -> None:
+    assert labels()["no-reactions"] in texts(figures.histogram_svg([], labels(), "one"))
+    assert labels()["no-reactions"] in texts(figures.run_chart_svg([], labels(), "one"))
+    empty = figures.timeline_from(Made().run(), None)
+    assert labels()["power-unknown"] in texts(figures.timeline_svg(empty, labels(), "one"))
+    assert labels()["no-probability"] in texts(figures.causes_svg([figures.CauseBar("x", None)], labels(), "one"))
+
+
+@pytest.mark.parametrize("prefix", ["", "1a", "a b", 'a"b'])
+def test_a_prefix_that_is_no_id_is_refused(prefix: str) -> None:
+    with pytest.raises(ValueError, match="prefix"):
+        _causes(prefix)
+
+
+def test_a_missing_text_is_an_error() -> None:
+    short = {key: text for key, text in labels().items() if key != "board-time"}
+    with pytest.raises(KeyError, match="board-time"):
+        figures.timeline_svg(figures.timeline_from(cycles(2).run(), alder()), short, "one")
+
+
+def test_thousand_cycles_stay_small_and_quick() -> None:
+    run = cycles(1000, miss_every=50).run()
+    texts(_timeline("warm"))  # matplotlib reads its fonts on the first figure
+    begin = time.perf_counter()
+    timeline = figures.timeline_svg(figures.timeline_from(run, alder()), labels(), "one")
+    series = figures.series_of(figures.trials_from(run, alder()))
+    rest = [figures.histogram_svg(series, labels(), "two"), figures.run_chart_svg(series, labels(), "three")]
+    seconds = time.perf_counter() - begin
+    assert len(timeline) < 400_000
+    assert sum(map(len, rest)) < 200_000
+    assert seconds < 6.0  # 0.6 s on a quiet desktop; the bench machine of tests is shared
+    assert labels()["by-column"].split("{")[0] in texts(timeline)
+
+
+def test_colour_names_make_variables() -> None:
+    assert all(re.fullmatch(r"[a-z0-9_]+", name) for name in COLOURS)
+    assert css().count("--f-ink:") == 3  # light, dark, and light again in print
