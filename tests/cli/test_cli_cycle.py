@@ -85,7 +85,7 @@ def test_a_machine_that_never_reacts_ends_the_cycling_early(
 def test_ctrl_c_ends_safely_and_resume_goes_on(
     program: Callable[..., subprocess.Popen[str]], store: str, run: Callable[..., Any]
 ) -> None:
-    process = program("cycle", "--count", "60", "--link", "twin", "--json")
+    process = program("cycle", "--count", "60", "--link", "twin", "--json", "--job", "bench 4")
     wait_for_cycles(process, store, 4)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=30)
@@ -108,6 +108,7 @@ def test_ctrl_c_ends_safely_and_resume_goes_on(
     with open_store(store) as record:
         second = record.run("last")
     assert second.resumes == stopped.id
+    assert stopped.job == second.job == "bench 4", "the work stays with its job"
     assert sum(step.name == "cycle" for step in second.steps) == 60 - done
     again = run("cycle", "--resume", second.id, "--link", "twin", "--json")
     assert again.status == 2 and "cycles left" in again.json["error"]["text"]

@@ -64,11 +64,12 @@ def test_no_events_to_show_without_a_record(run: Callable[..., Any]) -> None:
 
 
 def test_watch_in_plain_lines(run: Callable[..., Any]) -> None:
-    # Nothing is loaded onto the board by looking: without a profile it stands at 0 deg.
     ran = run("watch", "--seconds", "1", "--link", "twin")
     assert ran.status == 0
     line = ran.out.splitlines()[0]
-    for part in ("S5", " 0.0 deg", "route through", "disarmed", "supply 3.3 V", "machine_1=1", "observer_1=0"):
+    # A jig fresh from the box has no profile in force, and watching loads none.
+    assert "the jig has no sensor profile in force" in ran.out
+    for part in ("S5", "no angle", "route through", "disarmed", "supply 3.3 V", "machine_1=1", "observer_1=0"):
         assert part in line
 
 

@@ -4,10 +4,13 @@ fails.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
-from lidjig.errors import Refused, StoreFailed
+from lidjig.errors import JigRestarted, Refused, StoreFailed
 from lidjig.jig import Event, Jig, Lock, Reason, Route
 from lidjig.link.base import Deadline
+from lidjig.record import open_store
 
 from shared_proto import names
 from tests.host.conftest import Bench
@@ -160,3 +163,68 @@ def test_wait_event_keeps_what_it_did_not_look_for(bench: Bench) -> None:
     assert second.counter == first.counter + 1
     bench.jig.idle(0.2)
     assert [event.name for event in bench.jig.seen][-3:] == ["edge"] * 3
+
+
+def test_what_an_earlier_boot_told_is_recorded_and_never_acknowledged_to_the_next() -> None:
+    """Held for want of a record across a reset: a number of the boot before would take away events of this one."""
+    link = FakeLink()
+    jig = Jig(link, nonce_seed=1)
+    jig.connect()
+    for level in range(6):
+        link.board.event("edge", link.now_us, line=0, level=level % 2)
+    jig.idle(0.5)
+    link.board.reset(link.now_us)
+    acknowledged: list[int] = []
+    link.board.session.event("edge", 10, line=1, level=1)
+    with pytest.raises(JigRestarted):
+        jig.idle(2.0)
+    session = jig._talk.session
+    ack = session.ack
+
+    def acknowledge(counter: int) -> None:
+        acknowledged.append(counter)
+        ack(counter)
+
+    session.ack = acknowledge
+    # The events of the new boot have come as well by now; only those of the old one are recorded first.
+    old = [entry for entry in jig._held if entry[0] == 0]
+    new = [entry for entry in jig._held if entry[0] != 0]
+    assert len(old) == 7
+    jig._held.clear()
+    jig._held.extend(old)
+    sink = MemorySink()
+    jig.sink = sink
+    assert [event.counter for event in sink.stored] == list(range(1, 8)) and acknowledged == []
+    jig._held.extend(new)
+    jig.idle(1.0)
+    assert [event.counter for event in sink.stored[7:]] == [1, 2] and acknowledged[-1] == 2
+    assert link.board.session.events_kept == 0
+    jig.close()
+
+
+@pytest.mark.parametrize("after", [True, False], ids=["stored", "not stored"])
+def test_ctrl_c_while_storing_records_each_event_once(after: bool, tmp_path: Path) -> None:
+    """A second Ctrl-C interrupts at once, wherever that is; what closes the jig then records what is still held."""
+    link = FakeLink()
+    with open_store(tmp_path / "runs.db") as store:
+        recorder = store.start_run("cycle")
+        jig = Jig(link, sink=recorder, nonce_seed=1)
+        jig.connect()
+        jig.arm()
+        jig.idle(0.2)
+        events = recorder.events
+
+        def broken_into(batch: list[Event]) -> None:
+            recorder.events = events  # type: ignore[method-assign]
+            if after:
+                events(batch)
+            raise KeyboardInterrupt
+
+        recorder.events = broken_into  # type: ignore[method-assign,assignment]
+        link.board.event("edge", link.now_us, line=0, level=1)
+        with pytest.raises(KeyboardInterrupt):
+            jig.idle(1.0)
+        jig.close()
+        kept = [event.counter for event in store.run(recorder.id).events]
+    assert kept == list(range(1, len(kept) + 1)) and len(kept) == 4  # boot, armed, edge, disarmed
+    assert link.board.lock == names.DISARMED

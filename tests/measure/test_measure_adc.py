@@ -51,6 +51,19 @@ def test_budget_is_wider_at_the_converters_wide_steps(code: int) -> None:
     assert at.converter > 1.5 * off.converter
 
 
+def test_few_noisy_readings_are_known_worse_than_many() -> None:
+    """JCGM 100:2008, G.4.1: where the scatter rules, the interval is Student's for its n - 1, not the normal one."""
+    # Two readings, all else negligible beside their scatter: t for 1 degree of freedom, 95 %, is 12.71 (table G.2).
+    two = adc.to_unit("supply", 30000.0, 15000.0, 2)
+    assert two.u is not None and two.high is not None and two.value is not None
+    assert (two.high - two.value) / two.u == pytest.approx(12.71, rel=0.01)
+    # With little scatter the rest, known from data sheets, rules: the normal factor.
+    many = adc.to_unit("supply", 30000.0, 10.0, 64)
+    assert many.u is not None and many.high is not None and many.value is not None
+    assert (many.high - many.value) / many.u == pytest.approx(1.96, abs=0.001)
+    assert adc.budget("supply", 30000.0, 0.0, 1).df == math.inf
+
+
 def test_interval_covers_simulated_readings() -> None:
     # Monte Carlo in the manner of JCGM 101: true value, all error sources drawn, interval must hold the true
     # value.

@@ -41,11 +41,16 @@ def test_pairs_follow_the_rule_and_nothing_is_lost(
 
 
 def test_a_late_reaction_is_a_miss_and_an_extra() -> None:
-    found = latency.reaction_latency([0, 1000, 2000], [100, 1900, 2050], window_us=500)
-    assert found.pairing.latency_us.tolist() == [100, 50]
-    assert found.misses == 1 and found.pairing.missed.tolist() == [1] and found.pairing.extra.tolist() == [1]
-    assert found.median.value == 75.0 and found.median.low is None  # two pairs give no interval
-    assert found.spread is not None and (found.spread.minimum, found.spread.maximum) == (50.0, 100.0)
+    found = latency.pair([0, 1000, 2000], [100, 1900, 2050], window_us=500)
+    assert found.latency_us.tolist() == [100, 50]
+    assert (found.missed.tolist(), found.extra.tolist(), found.trials) == ([1], [1], 3)
+    median = latency.median_interval(found.latency_us)
+    assert median.value == 75.0 and median.low is None  # two pairs give no interval
+
+
+def test_of_two_stimuli_before_a_reaction_the_last_one_is_answered() -> None:
+    found = latency.pair([10, 30], [50], window_us=100)
+    assert (found.stimulus_index.tolist(), found.latency_us.tolist(), found.missed.tolist()) == ([1], [20], [0])
 
 
 def test_the_windows_ends_belong_to_it() -> None:
@@ -54,8 +59,9 @@ def test_the_windows_ends_belong_to_it() -> None:
 
 
 def test_no_reaction_at_all() -> None:
-    found = latency.reaction_latency([10, 20], [], window_us=5)
-    assert (found.misses, found.median.value, found.spread) == (2, None, None)
+    found = latency.pair([10, 20], [], window_us=5)
+    assert found.missed.tolist() == [0, 1]
+    assert latency.median_interval(found.latency_us).value is None
 
 
 @pytest.mark.parametrize(("stimuli", "reactions"), [([2, 1], []), ([], [5, 4]), ([0.5], [1]), ([[1, 2]], [])])
@@ -79,12 +85,3 @@ def test_board_time_of_years_keeps_its_microseconds() -> None:
 def test_values_that_are_no_numbers_are_refused(bad: list[float]) -> None:
     with pytest.raises(ValueError, match="finite"):
         latency.median_interval(bad)
-
-
-def test_quantiles_match_numpy_and_the_maximums_bound_the_binomial() -> None:
-    data = list(range(1, 102))
-    found = latency.spread(data, wanted=(0.05, 0.95))
-    assert found is not None and found.quantiles == {0.05: 6.0, 0.95: 96.0}  # numpy.quantile, linear
-    # All n values below the 95 % quantile has probability 0.95 ** n: n = 59 gives 95 % (success run,
-    # computed)
-    assert latency.max_rank_bound(59, 0.95) == pytest.approx(0.9515, abs=1e-4)

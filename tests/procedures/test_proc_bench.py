@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
-from lidjig.bench import load_machine, load_sensor
 from lidjig.errors import JigTimeout, StoreFailed
-from lidjig.jig import Jig
 from lidjig.jig_types import Lock, Route
-from lidjig.link.base import Deadline
-from lidjig.link.twin import TwinLink
 from lidjig.procedures.asking import NobodyAnswered, Operator
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
@@ -21,35 +16,9 @@ from lidjig.procedures.report import Declared, Report, Sheet
 from lidjig.procedures.response import Response
 from lidjig.procedures.survey import survey_machine_side
 from lidjig.record.model import MeasuredValue
-from lidjig.record.store import Store, open_store
-from lidjig.twin.scenario import parse_scenario
+from lidjig.record.store import Store
 
-Make = Callable[..., Bench]
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with open_store(tmp_path / "runs.db") as opened:
-        yield opened
-
-
-@pytest.fixture
-def bench(store: Store) -> Iterator[Make]:
-    """bench(scenario text): jig, record and profiles on a simulated bench."""
-    links: list[TwinLink] = []
-
-    def make(text: str = "", vm: str = "auto") -> Bench:
-        link = TwinLink(parse_scenario(text, "test.toml"), vm=vm)
-        links.append(link)
-        jig = Jig(link, nonce_seed=1)
-        jig.connect(Deadline(link.clock, 5.0))
-        recorder = store.start_run("test")
-        jig.sink = recorder
-        return Bench(jig, recorder, load_machine("alder-14")[0], load_sensor("hinge-a1")[0], Operator(), Quiet())
-
-    yield make
-    for link in links:
-        link.close()
+from tests.procedures.conftest import Make
 
 
 class Armed(Procedure):
@@ -188,7 +157,10 @@ def test_a_repeated_step_is_noted(bench: Make, store: Store) -> None:
     assert report.outcome == "pass", report
     kept = store.run(here.recorder.id)
     assert any("step repeated" in note for note in kept.notes)
-    assert any(gap.kind == "restart" for gap in kept.gaps)
+    kinds = [gap.kind for gap in kept.gaps]
+    assert "restart" in kinds and "recovered" in kinds[kinds.index("restart") :]
+    recovered = next(gap for gap in kept.gaps if gap.kind == "recovered")
+    assert recovered.t_us is not None and "the step begins again from here: disarmed" in recovered.text
 
 
 def test_a_trip_that_needs_a_person_is_not_cleared(bench: Make) -> None:

@@ -65,10 +65,30 @@ def test_nothing_seen_concludes_nothing() -> None:
     assert conclude([])[0].where == "unknown"
 
 
-def test_contradictions_conclude_nothing() -> None:
-    """Half of the observations speak for one place, half for another: no place is named with confidence."""
-    finding = conclude(seen(pull="ground", sensor_current="none", sensor_open="operated", start_open="yes"))[0]
-    assert finding.where == "unknown" or finding.probability is not None and finding.probability < 0.99
+CONTRADICTIONS = {
+    "a sensor that draws nothing and works": {
+        "sensor_current": "none", "sensor_open": "released", "sensor_shut": "operated", "sensor_unfed": "released",
+    },
+    "a machine that sleeps when driven hard and else never": {
+        "pull": "right", "start_open": "yes", "sleep_standin": "never", "sleep_driven": "yes",
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("observations", CONTRADICTIONS.values(), ids=CONTRADICTIONS)
+def test_contradictions_conclude_nothing(observations: dict[str, str]) -> None:
+    """Each observation speaks against the place that the others speak for: none is named, and all are told."""
+    findings = conclude(seen(**observations))
+    assert [(f.where, f.what, f.probability) for f in findings] == [("unknown", None, None)]
+    for name, value in observations.items():
+        assert f"{name} is {value}" in findings[0].evidence
+
+
+def test_two_places_out_of_order_are_no_certainty_for_one() -> None:
+    """A line at ground speaks for the wiring, no current and an operated output for the sensor: both are named."""
+    found = conclude(seen(pull="ground", sensor_current="none", sensor_open="operated", start_open="yes"))
+    assert [finding.where for finding in found] == ["sensor", "wiring"]
+    assert all(finding.evidence[0] == TWO_FAULTS for finding in found)
 
 
 def test_what_was_not_tested_is_neither_blamed_nor_cleared() -> None:

@@ -81,7 +81,6 @@ def test_rule_of_three() -> None:
         assert proportion.upper_bound(0, n) == pytest.approx(3.0 / n, rel=0.06)
     # 59 clean of 59 shows 0.9504924, in step with the success run (computed)
     assert proportion.lower_bound(59, 59) == pytest.approx(0.9504924, abs=1e-7)
-    assert proportion.shown_reliability(59, 0.95) == pytest.approx(0.9504924, abs=1e-7)
 
 
 @pytest.mark.parametrize("confidence", SUCCESS_RUN)

@@ -48,8 +48,23 @@ FIELDS: dict[str, dict[str, str]] = {
     JOB_MARKUP: {"customer": MARKUP, "machine": LONG, "serial": "0" * 60, "complaint": f"{LONG} & <i>more</i>\n" * 3},
 }
 
-RESET = 'seed = 30\n[[fault]]\nwhere = "link"\nkind = "reset"\nat_s = 40.0\n'
-GONE = 'seed = 30\n[[fault]]\nwhere = "link"\nkind = "stall"\nat_s = 40.0\nduration_ms = 60000\n'
+RESET = (
+    'title = "board that loses its supply once"\nseed = 30\n[[fault]]\nwhere = "link"\nkind = "reset"\nat_s = 40.0\n'
+)
+GONE = (
+    'title = "link that stays silent"\nseed = 30\n'
+    '[[fault]]\nwhere = "link"\nkind = "stall"\nat_s = 40.0\nduration_ms = 60000\n'
+)
+# Many cycles need rarer misses: five in a row end a run early.
+RARE = """title = "board that misses a closing lid once in twelve"
+seed = 24
+[[fault]]
+where = "machine"
+kind = "random-miss"
+probability = 0.08
+on = "shut"
+"""
+MANY = 200
 DIES_AFTER = 130  # events on disk when the killed run ends: some cycles done, one in progress
 
 
@@ -58,7 +73,7 @@ class Recipe:
     """One run. words: the command line without link, job and store. quick: appended in the ordinary tests.
 
     scenario: a shipped name or the text of one. statuses: accepted exit statuses. dies_after: the process kills itself
-    when so many events are on disk.
+    when so many events are on disk. many: the scenario instead, from MANY cycles on.
     """
 
     words: tuple[str, ...]
@@ -67,6 +82,7 @@ class Recipe:
     quick: tuple[str, ...] = ()
     job: str | None = None
     dies_after: int | None = None
+    many: str | None = None
 
 
 ISOLATE = ("--repeat", "4", "--watch", "5")
@@ -76,7 +92,7 @@ RECIPES: dict[str, Recipe] = {
     "sensor": Recipe(("isolate",), "sensor-dead", (1,), ISOLATE),
     "wiring": Recipe(("isolate",), "wiring-line-open-line-2", (1,), ISOLATE),
     "board": Recipe(("isolate",), "machine-ignores-lid", (1,), ISOLATE),
-    "cycles": Recipe(("cycle", "--count", "{cycles}"), "machine-random-miss", (1,), (), JOB_PAIR),
+    "cycles": Recipe(("cycle", "--count", "{cycles}"), "machine-random-miss", (1,), (), JOB_PAIR, many=RARE),
     "after": Recipe(("cycle", "--count", "{cycles}"), "healthy-alder-14", (0,), (), JOB_PAIR),
     "killed": Recipe(("cycle", "--count", "40"), "healthy-alder-14", (-9, 137), dies_after=DIES_AFTER),
     "lost": Recipe(("cycle", "--count", "12"), RESET, (0, 3)),
@@ -110,7 +126,8 @@ def make(store: Path, *, cycles: int = QUICK_CYCLES, full: bool = False, only: t
                 _enter(store, recipe.job)
             words = [word.format(cycles=cycles) for word in recipe.words]
             words += [] if full else recipe.quick
-            words += ["--link", _link(recipe, name, Path(folder)), "--store", made.store]
+            scenario = recipe.many if recipe.many and cycles >= MANY else recipe.scenario
+            words += ["--link", _link(scenario, name, Path(folder)), "--store", made.store]
             words += ["--job", recipe.job] if recipe.job else []
             status = _die(words, recipe.dies_after) if recipe.dies_after else _run(words)
             assert status in recipe.statuses, f"{name}: exit status {status} of lidjig {' '.join(words)}"
@@ -118,11 +135,11 @@ def make(store: Path, *, cycles: int = QUICK_CYCLES, full: bool = False, only: t
     return made
 
 
-def _link(recipe: Recipe, name: str, folder: Path) -> str:
-    if "\n" not in recipe.scenario:
-        return f"twin:{recipe.scenario}"
+def _link(scenario: str, name: str, folder: Path) -> str:
+    if "\n" not in scenario:
+        return f"twin:{scenario}"
     path = folder / f"{name}.toml"
-    path.write_text(recipe.scenario, encoding="utf-8")
+    path.write_text(scenario, encoding="utf-8")
     return f"twin:{path}"
 
 

@@ -81,9 +81,8 @@ def test_lost_events_break_every_track() -> None:
     found = timeline_from(made.run(), alder())
     observer = next(track for track in found.observers if track.name == "observer_1")
     spans = [(begin / 1e6, end / 1e6, value, inferred) for begin, end, value, inferred in observer.spans()]
-    known = [(0.0, 1.0, 0, True), (1.0, 2.0, 1, False), (2.0, 3.0, 0, True), (3.0, 4.0, 1, False)]
-    # The last value known stands at the end of the record, with no time of its own.
-    assert spans == [*known, (4.0, 4.0, 0, False)]
+    before, after = [(0.0, 1.0, 0, True), (1.0, 2.0, 1, False)], [(2.0, 3.0, 0, True), (3.0, 4.0, 1, False)]
+    assert spans == [*before, *after, (4.0, 4.0, 0, False)]  # the last change is the end of the record
 
 
 def test_a_smooth_move_passes_its_middle_at_half_time_and_a_slow_one_is_a_line() -> None:

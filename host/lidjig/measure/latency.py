@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,59 +121,3 @@ def _finite(values: ArrayLike) -> NDArray[np.float64]:
     if not np.all(np.isfinite(data)):
         raise ValueError("values: accepted finite numbers only")
     return data
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Extremes and quantiles of a sample of size n, in `unit`; quantiles by linear interpolation."""
-
-    n: int
-    unit: str
-    minimum: float
-    maximum: float
-    quantiles: dict[float, float]
-
-
-def spread(values: ArrayLike, unit: str = "us", wanted: Sequence[float] = (0.05, 0.5, 0.95)) -> Spread | None:
-    """Extremes and quantiles; None without values. Raises ValueError for a quantile outside 0..1."""
-    data = _finite(values)
-    if any(not 0.0 <= q <= 1.0 for q in wanted):
-        raise ValueError(f"quantiles {list(wanted)}, accepted 0..1")
-    if data.size == 0:
-        return None
-    found = {float(q): float(np.quantile(data, q)) for q in wanted}
-    return Spread(data.size, unit, float(data[0]), float(data[-1]), found)
-
-
-@dataclass(frozen=True)
-class Reaction:
-    """Latency of a reaction over many stimuli: median with interval, spread, and the pairing as evidence."""
-
-    median: Estimate
-    spread: Spread | None
-    pairing: Pairing
-
-    @property
-    def misses(self) -> int:
-        """Stimuli without a reaction in time."""
-        return len(self.pairing.missed)
-
-
-def reaction_latency(stimuli_us: ArrayLike, reactions_us: ArrayLike, *, window_us: int) -> Reaction:
-    """Latency from each stimulus to the reaction that belongs to it, in us; misses are counted beside it, not
-    dropped.
-
-    Arguments, rules and errors as in pair(). The median is that of the answered stimuli: read it together
-    with misses.
-    """
-    pairing = pair(stimuli_us, reactions_us, window_us)
-    return Reaction(median_interval(pairing.latency_us), spread(pairing.latency_us), pairing)
-
-
-def max_rank_bound(n: int, part: float) -> float:
-    """Confidence that the largest of n values is above the `part` quantile: 1 - part ** n
-    (distribution-free).
-    """
-    if n < 0 or not 0.0 < part < 1.0:
-        raise ValueError(f"n {n}, part {part}, accepted 0 or more and between 0 and 1")
-    return 1.0 - math.pow(part, n)

@@ -85,9 +85,3 @@ def success_run(reliability: float, confidence: float) -> int:
         if abs(ratio - nearest) < Decimal("1e-40") * max(nearest, Decimal(1)):
             return max(1, int(nearest))
         return max(1, int(ratio.to_integral_value(rounding=ROUND_CEILING)))
-
-
-def shown_reliability(trials: int, confidence: float) -> float:
-    """Reliability that so many trials without a failure show at a confidence: (1 - C) ** (1 / n)."""
-    _check(trials, trials, confidence)
-    return float((1.0 - confidence) ** (1.0 / trials))

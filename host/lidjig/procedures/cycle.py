@@ -48,8 +48,8 @@ def to_result(trials: Iterable[Trial]) -> list[dict[str, Any]]:
 
 
 def from_result(result: Any) -> list[Trial] | None:
-    """Trials of one recorded cycle; None where the step did not end."""
-    if not isinstance(result, list):
+    """Trials of one recorded cycle; None where the step did not end, or has nothing that was tried."""
+    if not isinstance(result, list) or not result:
         return None
     return [Trial(t["state"], t["stimulus_us"], t["reaction_us"], t["limit_s"], t.get("found", "")) for t in result]
 

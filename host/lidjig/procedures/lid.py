@@ -87,9 +87,9 @@ class StandIn:
     def trial(self, state: str) -> Trial:
         """Shut (state "S3") or open (state "S0") the emulated lid and wait for the machine, now in the other state.
 
-        The stimulus is the last change of a lid output before the reaction: a machine with two lid lines reacts to the
-        one that completes its condition. Before it is called a miss, a late reaction is waited for as well, except
-        where the trial before has shown that none comes.
+        The stimulus is the change of a lid output that completes the condition: with two lines that must all say shut,
+        shutting is told by the last of them and opening by the first. Before it is called a miss, a late reaction is
+        waited for as well, except where the trial before has shown that none comes.
         """
         bench, limit_s = self.bench, self._limit_s(state)
         troubles = self._troubles()
@@ -115,8 +115,14 @@ class StandIn:
         if self.observer.state_at(first_us) == state:
             return self._trial_lost(state, first_us, state, troubles)
         self._left_in = state
+        if not self._last_tells(state):
+            del changes[1:]
         pairing = latency.pair(changes, [reaction_us], round((seen_s + MOVE_S) * 1e6))
         return Trial(state, changes[int(pairing.stimulus_index[0])], reaction_us, limit_s)
+
+    def _last_tells(self, state: str) -> bool:
+        """Whether the last of several lid lines completes the condition, and not the first."""
+        return (self.bench.machine.lid_rule == "all") == (state == "S3")
 
     def _changes(self, state: str) -> list[int]:
         """Board times at which a lid output came to say shut (state "S3") or open."""

@@ -29,7 +29,7 @@ class Look:
     lock: str
     why: str  # why the jig is not armed, or ""
     route: str
-    angle_deg: float
+    angle_deg: float | None  # None = no sensor profile in force, so there is no angle
     moving: bool
     supply_v: float
     levels: dict[str, int]
@@ -110,7 +110,7 @@ class Watching(Procedure):
             lock=status.lock.text,
             why=why_not_armed(status),
             route=status.route.text,
-            angle_deg=status.angle_deg,
+            angle_deg=status.angle_deg if status.profile_crc else None,
             moving=status.moving,
             supply_v=status.supply_mv / 1000.0,
             levels={name: status.lines[name] for name in self._lines},

@@ -39,7 +39,7 @@ class ReportLike(Protocol):
 class LookLike(Protocol):
     """The bench at one moment. levels: digital lines; showing: observer -> band or level, None = not heard;
     readings: analog channels in their units; signals: observer -> (the machine's name, level); why: not armed; link:
-    what became of the link since the look before, or ""."""
+    what became of the link since the look before, or ""; angle_deg: None = no sensor profile in force on the jig."""
 
     @property
     def t_us(self) -> int: ...
@@ -52,7 +52,7 @@ class LookLike(Protocol):
     @property
     def route(self) -> str: ...
     @property
-    def angle_deg(self) -> float: ...
+    def angle_deg(self) -> float | None: ...
     @property
     def moving(self) -> bool: ...
     @property

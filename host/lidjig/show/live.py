@@ -27,7 +27,7 @@ def rows(look: LookLike) -> list[tuple[str, str, str]]:
         ("machine", look.state, _STATE_COLOURS.get(look.state, "yellow")),
         ("interlock", lock, _LOCK_COLOURS.get(look.lock, "")),
         ("route", look.route, ""),
-        ("angle", f"{look.angle_deg:.2f} deg{' (moving)' if look.moving else ''}", ""),
+        ("angle", f"{_angle(look, 2)}{' (moving)' if look.moving else ''}", ""),
         ("supply", supply, "" if look.supply_v > 0.5 else "yellow"),
     ]
     out += [(name.replace("_", " line "), _level(level), "") for name, level in look.levels.items()]
@@ -39,6 +39,10 @@ def rows(look: LookLike) -> list[tuple[str, str, str]]:
         (f"{name.replace('_', ' ')} ({signal})", _level(level), "") for name, (signal, level) in look.signals.items()
     ]
     return out
+
+
+def _angle(look: LookLike, places: int) -> str:
+    return "no angle" if look.angle_deg is None else f"{look.angle_deg:.{places}f} deg"
 
 
 def _level(level: int) -> str:
@@ -83,7 +87,7 @@ class LiveView:
         shown = " ".join(f"{name}={'?' if value is None else value}" for name, value in look.showing.items())
         # The supply is measured with noise: to a tenth of a volt, so that only changes make a line.
         supply = f"supply {look.supply_v:.1f} V"
-        text = f"{look.state}  {look.angle_deg:.1f} deg  route {look.route}  {lock}  {supply}  {levels}  {shown}"
+        text = f"{look.state}  {_angle(look, 1)}  route {look.route}  {lock}  {supply}  {levels}  {shown}"
         if text != self._last:
             self._last = text
             self._console.print(Text(f"{board_time(look.t_us)}  {text}"))

@@ -171,6 +171,10 @@ def run_object(run: StoredRun, *, events: bool) -> str:
     }
     if events:
         whole["events"] = [{"counter": e.counter, "t_us": e.t_us, "name": e.name, "data": e.data} for e in run.events]
+        whole["samples"] = [
+            {"channel": s.channel, "unit": s.unit, "value": s.value, "u": s.u, "n": s.n, "t_us": s.t_us}
+            for s in run.samples
+        ]
     return json.dumps(whole, allow_nan=False, ensure_ascii=False, indent=2)
 
 

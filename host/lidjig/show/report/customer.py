@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import PurePath
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.record.jobs import FIELDS
@@ -63,12 +64,8 @@ def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Bann
         count = len({gap.after_event for gap in run.gaps})
         yield Banner("gaps", words("banner.gaps_one") if count == 1 else words("banner.gaps", n=count))
     if run.link_details.get("operator") == "simulated":
-        yield Banner(
-            "simulated",
-            words(
-                "banner.simulated", title=run.link_details.get("title") or run.link_details.get("scenario") or "twin"
-            ),
-        )
+        title = run.link_details.get("title") or PurePath(run.link_details.get("scenario", "twin")).name
+        yield Banner("simulated", words("banner.simulated", title=title))
     if run.link_details.get("kind") == "replay":
         yield Banner("replay", words("banner.replay"))
 

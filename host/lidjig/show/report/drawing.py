@@ -15,7 +15,7 @@ from lidjig.show.report.words import Words
 DETAIL_FROM_S = 60.0  # a longer run gets a closer look at its worst movement
 BEFORE_S, AFTER_S = 1.0, 1.5
 STATES_TOLD = 12  # a description names so many changes one by one
-COMPARED_MAX = 14  # rows of the figure; the table has all
+COMPARED_MAX = 10  # rows of the figure; the table has all
 
 
 def draw(built: Built) -> Built:
