@@ -66,7 +66,7 @@ MESSAGES = (
         ("supply_mv", "H", 0, _U16, "sensor supply from the machine, last reading"),
         ("heap_free", "I", 0, _U32, "bytes free on the board's heap"),
         ("events_kept", "H", 0, _U16, "events not yet acknowledged"),
-        ("events_lost", "I", 0, _U32, "events lost to a full buffer since boot"),
+        ("events_lost", "I", 0, _U32, "events lost since boot, counted as `lost` does"),
         ("rejects", "I", 0, _U32, "frames rejected since boot"),
         ("tx_dropped", "I", 0, _U32, "frames the board could not send since boot"),
         ("tick_us_max", "I", 0, _U32, "longest tick since boot"),
@@ -190,8 +190,8 @@ MESSAGES = (
         ("detail", "i", -0x80000000, 0x7FFFFFFF, "see the reason"),
     )),
     (0x80, "boot", TO_HOST, "the board started", (_COUNTER, _T_US, ("cause", "B", 0, _U8, "names.RESETS"))),
-    (0x81, "lost", TO_HOST, "events were lost here because the buffer was full", (
-        _COUNTER, _T_US, ("count", "I", 1, _U32, "how many"),
+    (0x81, "lost", TO_HOST, "events were lost here: a buffer was full, or a line that changed too often was rested", (
+        _COUNTER, _T_US, ("count", "I", 1, _U32, "how many at least: a line's rest counts as one"),
     )),
     (0x82, "lock", TO_HOST, "the interlock changed state", (
         _COUNTER, _T_US,

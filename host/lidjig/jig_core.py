@@ -295,8 +295,14 @@ class JigCore:
     def _take_gap(self, outcome: Outcome) -> None:
         lost = outcome.message  # the board's own `lost` event, or None where the counters have a hole
         t_us = None if lost is None else int(lost.fields["t_us"])
-        why = "they came while nobody was connected" if lost is None else "the board's buffer was full"
-        self._tell_gap("lost-events", f"{outcome.detail} events are missing before the next one: {why}", t_us)
+        text = f"{outcome.detail} events are missing before the next one: they came while nobody was connected"
+        if lost is not None:
+            # The board counts the rest of a line as one event, and does not tell it from a full buffer.
+            text = (
+                f"at least {outcome.detail} events are missing before the next one: a buffer of the board was full, "
+                "or a line changed too often and was rested"
+            )
+        self._tell_gap("lost-events", text, t_us)
 
     def _take_pulse(self, outcome: Outcome) -> None:
         self.pulse = dict(outcome.message.fields)

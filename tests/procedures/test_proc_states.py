@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 from lidjig.procedures.base import Bench, Disturbed, Procedure
 from lidjig.procedures.confirm import Confirm
-from lidjig.procedures.cycle import Cycle, Proof, from_result, to_result
+from lidjig.procedures.cycle import Cycle, Proof
 from lidjig.procedures.isolate import Isolate
-from lidjig.procedures.lid import StandIn, Trial, lost, told_lost
+from lidjig.procedures.lid import StandIn, Trial, from_result, lost, to_result, told_lost
 from lidjig.procedures.progress import Quiet
 from lidjig.procedures.report import Report
 from lidjig.record.store import Store

@@ -38,12 +38,15 @@ FIELDS: dict[str, dict[str, str]] = {
         "technician": "J. Fenn",
     },
     JOB_PAIR: {
-        "customer": "Tobias Rehn",
-        "machine": "Alder 14",
-        "complaint": "Now and then it stays awake in the bag and comes out hot and empty.",
-        "done": "Lid line's input resistor resoldered between the two runs.",
-        "bench": "bench 1",
-        "technician": "S. Okafor",
+        "customer": "Tobias Rehn-Castellane, Lantern Street Workshop, unit 4",
+        "machine": "Alder 14, silver, 16 GB",
+        "serial": "AL14-0073-2291-EU",
+        "complaint": "Now and then it stays awake in the bag and comes out hot and empty; since the tea in March the "
+        "light at the hinge blinks twice before it does.",
+        "done": "Board washed and dried, hinge connector and sensor replaced, lid line's input resistor resoldered, "
+        "zero set, cover closed with new gaskets.",
+        "bench": "bench 1, by the north window",
+        "technician": "Simone Okafor",
     },
     JOB_MARKUP: {"customer": MARKUP, "machine": LONG, "serial": "0" * 60, "complaint": f"{LONG} & <i>more</i>\n" * 3},
 }

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from figure_runs import Made, alder, cycles
 from lidjig.record.stored import StoredGap, StoredSample
-from lidjig.show.report.figures import series_of, timeline_from, trials_from
+from lidjig.show.report.figures.data import timeline_from
 from lidjig.show.report.figures.tracks import StepTrack
+from lidjig.show.report.figures.trials import series_of, trials_from
 
 S0_LINES = 0b11010000  # observers 1 and 2 high, supply there
 
@@ -119,7 +120,7 @@ def test_a_run_without_events_is_empty_and_not_an_error() -> None:
 
 
 def test_cycles_give_their_latencies_and_misses() -> None:
-    sleep, wake = series_of(trials_from(cycles(20, miss_every=5).run(), alder()))
+    sleep, wake = series_of(trials_from(cycles(20, miss_every=5).run()))
     assert (sleep.verb, len(sleep.rows), sleep.misses) == ("sleep", 20, 4)
     assert (wake.verb, len(wake.rows), wake.misses) == ("wake", 16, 0)
     assert sleep.rows[4].latency_s is None
@@ -132,20 +133,41 @@ def test_cycles_give_their_latencies_and_misses() -> None:
     assert made.events[first.place].t_us == first.stimulus_us
 
 
-def test_without_cycles_movements_are_paired_from_events() -> None:
-    made = cycles(4)
-    by_step = trials_from(made.run(), alder())
-    made.steps.clear()
-    made.samples.append(lines("00000001", 0.05, S0_LINES))
-    made.event("lock", 30.0, state=0, reason=1, detail=0)
-    paired = trials_from(made.run(), alder())
-    assert [(row.verb, row.latency_s) for row in paired] == [(row.verb, row.latency_s) for row in by_step]
-
-
-def test_a_movement_that_the_record_does_not_outlast_is_no_miss() -> None:
+def test_a_movement_that_no_trial_was_made_of_says_nothing() -> None:
+    """The record broke off in it, or it brought the machine back: only the procedure knows."""
     made = cycles(1)
-    made.steps.clear()
-    made.samples.append(lines("00000001", 0.05, S0_LINES))
     made.move(5.0, shut=True, latency_s=None)
-    rows = trials_from(made.run(closed=False), alder())
-    assert [row.result for row in rows] == ["hit", "hit"]
+    assert [row.result for row in trials_from(made.run(closed=False))] == ["hit", "hit"]
+    made.steps.clear()
+    assert trials_from(made.run()) == []
+
+
+def test_trials_find_their_boot_and_a_lost_one_is_no_row() -> None:
+    """The second boot's first trial comes later in it than the last one came in the first: times alone do not tell."""
+    made = Made()
+    made.begin()
+    made.cycle(1, 1.0)
+    made.begin()
+    made.cycle(2, 11.0)
+    made.cycle(3, 15.0)
+    assert isinstance(made.steps[2].result, list)
+    made.steps[2].result[1] |= {"reaction_us": None, "found": "S5"}
+    rows = trials_from(made.run())
+    assert [(row.number, row.verb, row.boot, row.result) for row in rows] == [
+        (1, "sleep", 1, "hit"), (1, "wake", 1, "hit"), (2, "sleep", 2, "hit"), (2, "wake", 2, "hit"),
+        (3, "sleep", 2, "hit"),
+    ]  # fmt: skip
+    assert all(row.place is not None and made.events[row.place].t_us == row.stimulus_us for row in rows)
+
+
+def test_a_round_over_a_restart_has_trials_of_both_boots() -> None:
+    """What was found wrong before the restart stays in the round that is taken again after it."""
+    made = Made("confirm")
+    made.begin()
+    made.cycle(1, 1.0)
+    made.move(5.0, shut=True, latency_s=None)
+    made.begin()
+    made.cycle(2, 1.5)
+    made.steps[1].result.insert(0, dict(made.steps[0].result[0], stimulus_us=5_300_000, reaction_us=None))
+    found = [(row.result, row.boot, row.place is not None) for row in trials_from(made.run())]
+    assert found[2:] == [("miss", 1, True), ("hit", 2, True), ("hit", 2, True)]

@@ -7,6 +7,7 @@ import time
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 pytest.importorskip("matplotlib")
@@ -14,49 +15,63 @@ pytest.importorskip("matplotlib")
 from figure_runs import Made, alder, cycles, labels, survey
 from lidjig.record.model import MeasuredValue
 from lidjig.record.stored import StoredGap, StoredSample
-from lidjig.show.report import figures
+from lidjig.show.report.figures.causes import CauseBar, causes_svg
+from lidjig.show.report.figures.compare import CompareRow, compare_svg
+from lidjig.show.report.figures.connector import connector_from, connector_svg
+from lidjig.show.report.figures.data import timeline_from
+from lidjig.show.report.figures.latency import histogram_svg, run_chart_svg
 from lidjig.show.report.figures.palette import COLOURS, css
+from lidjig.show.report.figures.rows import SPAN, crowds_of
+from lidjig.show.report.figures.states import STATES
+from lidjig.show.report.figures.timeline import timeline_svg
+from lidjig.show.report.figures.tracks import steps
+from lidjig.show.report.figures.trials import Series, series_of, trials_from
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def _timeline(prefix: str) -> str:
-    made = cycles(6, miss_every=4)
+def _read(made: Made) -> Made:
+    """With the levels of all lines as they were read when watching began: the power state is known from there on."""
     made.samples.append(StoredSample("lines boot 00000001", "mask", 208.0, None, 1, 50_000, None, (), None))
+    return made
+
+
+def _timeline(prefix: str) -> str:
+    made = _read(cycles(6, miss_every=4))
     made.gaps.append(StoredGap("link-lost", "the port closed", None, 20))
     made.gaps.append(StoredGap("link-back", "a frame came", None, 22))
-    return figures.timeline_svg(figures.timeline_from(made.run(closed=False), alder()), labels(), prefix)
+    return timeline_svg(timeline_from(made.run(closed=False), alder()), labels(), prefix)
 
 
-def _series() -> list[figures.Series]:
-    return figures.series_of(figures.trials_from(cycles(30, miss_every=10).run(), alder()))
+def _series() -> list[Series]:
+    return series_of(trials_from(cycles(30, miss_every=10).run()))
 
 
 def _connector(prefix: str) -> str:
     made = Made("isolate")
     made.measurements = survey()
-    return figures.connector_svg(figures.connector_from(made.run(), alder()), labels(), prefix)
+    return connector_svg(connector_from(made.run(), alder()), labels(), prefix)
 
 
 def _compare(prefix: str) -> str:
     before = MeasuredValue("sleep latency", 0.93051, "s", 0.91, 0.95, 20, None, 3.0)
     rows = [
-        figures.CompareRow("sleep <latency>", before, MeasuredValue("x", 3.4, "s", 3.0, None, 1, None, 3.0), "longer"),
-        figures.CompareRow("not there", None, None),
-        figures.CompareRow("one side", before, None, "0.00412 longer"),
+        CompareRow("sleep <latency>", before, MeasuredValue("x", 3.4, "s", 3.0, None, 1, None, 3.0), "longer"),
+        CompareRow("not there", None, None),
+        CompareRow("one side", before, None, "0.00412 longer"),
     ]
-    return figures.compare_svg(rows, labels(), prefix)
+    return compare_svg(rows, labels(), prefix)
 
 
 def _causes(prefix: str) -> str:
-    bars = [figures.CauseBar("sensor: dead & gone", 0.871, True), figures.CauseBar("board", 0.0625)]
-    return figures.causes_svg(bars, labels(), prefix)
+    bars = [CauseBar("sensor: dead & gone", 0.871, True), CauseBar("board", 0.0625)]
+    return causes_svg(bars, labels(), prefix)
 
 
 FIGURES: dict[str, Callable[[str], str]] = {
     "timeline": _timeline,
-    "histogram": lambda prefix: figures.histogram_svg(_series(), labels(), prefix),
-    "run-chart": lambda prefix: figures.run_chart_svg(_series(), labels(), prefix),
+    "histogram": lambda prefix: histogram_svg(_series(), labels(), prefix),
+    "run-chart": lambda prefix: run_chart_svg(_series(), labels(), prefix),
     "connector": _connector,
     "compare": _compare,
     "causes": _causes,
@@ -68,13 +83,21 @@ def texts(svg: str) -> str:
     return " | ".join("".join(item.itertext()) for item in ET.fromstring(svg).iter(f"{SVG}text"))
 
 
+def drawings(svg: str) -> list[ET.Element]:
+    """The figure's drawings: itself, or those that stand in its one element."""
+    root = ET.fromstring(svg)
+    return [root] if root.tag == f"{SVG}svg" else list(root)
+
+
 @pytest.mark.parametrize("name", FIGURES)
 def test_is_a_self_contained_svg(name: str) -> None:
     svg = FIGURES[name]("one")
-    root = ET.fromstring(svg)
-    assert root.tag == f"{SVG}svg"
-    assert root.get("role") == "img"
+    root, *others = drawings(svg)
     assert root.get("aria-labelledby") == "one-title one-desc"
+    for drawing in (root, *others):
+        assert drawing.tag == f"{SVG}svg" and drawing.get("role") == "img"
+        named = [drawing.find(f"{SVG}{part}").get("id") for part in ("title", "desc")]  # type: ignore[union-attr]
+        assert drawing.get("aria-labelledby") == " ".join(str(part) for part in named)
     assert "".join(root.find(f"{SVG}title").itertext()) == labels()["title"]  # type: ignore[union-attr]
     assert "".join(root.find(f"{SVG}desc").itertext()) == labels()["desc"]  # type: ignore[union-attr]
     for banned in ("<style", "<metadata", "<image", "<!--", "xlink", "http://", "https://", "font-family", "DejaVu"):
@@ -110,7 +133,7 @@ def test_every_colour_is_a_variable_of_the_page(name: str) -> None:
 def test_text_is_never_below_nine_pixels(name: str) -> None:
     """At the least width of the figure's class, or on a phone of 360 px with 15 px of air on either side."""
     svg = FIGURES[name]("one")
-    width = float(ET.fromstring(svg).get("viewBox", "").split()[2])
+    width = max(float(drawing.get("viewBox", "").split()[2]) for drawing in drawings(svg))
     shown = 640.0 if "fig-wide" in svg else 330.0
     sizes = [float(size) for size in re.findall(r"font-size: ([0-9.]+)px", svg)]
     assert sizes
@@ -121,7 +144,11 @@ def test_text_is_never_below_nine_pixels(name: str) -> None:
 @pytest.mark.parametrize("name", FIGURES)
 def test_texts_stand_inside_the_figure(name: str) -> None:
     """By an estimate of a letter's width that is on the wide side; what is turned is left out."""
-    root = ET.fromstring(FIGURES[name]("one"))
+    for drawing in drawings(FIGURES[name]("one")):
+        inside(drawing)
+
+
+def inside(root: ET.Element) -> None:
     width, height = (float(part) for part in root.get("viewBox", "").split()[2:])
     for item in root.iter(f"{SVG}text"):
         style, text = item.get("style", ""), "".join(item.itertext())
@@ -149,31 +176,64 @@ def test_timeline_names_rows_states_and_gaps() -> None:
     assert labels()["cut"] in told
 
 
+def test_bars_too_narrow_to_be_seen_are_shares() -> None:
+    """Outlines of narrow bars would run together into a tone that no legend names."""
+    many = timeline_from(_read(cycles(100)).run(), alder())
+    scale = SPAN / (many.end_us - many.begin_us)
+    (crowd,) = crowds_of(many.power, scale)
+    told = timeline_svg(many, labels(), "one")
+    assert labels()["by-share"].split("{")[0] in texts(told) and labels()["S3"] in texts(told)
+    # Each share sums up several cycles: both states are in every one, at a width that can be seen.
+    asleep, awake = STATES.index("S3"), STATES.index("S0")
+    parts = many.power.shares(np.linspace(crowd.begin_us, crowd.end_us, crowd.shares + 1))
+    assert parts[asleep].min() > 0.1 and parts[awake].min() > 0.1
+    assert SPAN / crowd.shares > 5.0
+    few = timeline_from(_read(cycles(6)).run(), alder())
+    assert few.power.heard
+    assert crowds_of(few.power, SPAN / (few.end_us - few.begin_us)) == []
+    assert labels()["by-share"].split("{")[0] not in texts(timeline_svg(few, labels(), "one"))
+
+
+def test_a_wide_block_stands_for_itself_beside_a_crowd() -> None:
+    long, short = 60_000_000, 400_000
+    changes = [(0, 0), (long, 1)]
+    changes += [(long + short * (i + 1), i % 2) for i in range(60)]
+    track = steps("power", STATES, [(0, 3 * long, changes, False)])
+    (crowd,) = crowds_of(track, SPAN / (3 * long))
+    assert crowd.begin_us == long and crowd.end_us < 2 * long
+    assert crowd.share_us == pytest.approx(6 * short, rel=0.1)
+
+
+def test_rows_of_before_and_after_name_themselves() -> None:
+    first = drawings(_compare("one"))[1]
+    assert "".join(first.find(f"{SVG}title").itertext()) == "sleep <latency>"  # type: ignore[union-attr]
+
+
 def test_connector_says_levels_pulls_and_outcomes() -> None:
     told = texts(_connector("one"))
-    for wanted in ("3.3 V", "(3.25–3.35)", "2.12 V", "≥ 741 kΩ", "fail", "pass", "not measured", "not used"):
+    for wanted in ("3.301 V", "(3.250–3.352)", "2.120 V", "≥ 741 kΩ", "fail", "pass", "not measured", "not used"):
         assert wanted in told, wanted
 
 
 def test_latency_figures_say_median_and_misses() -> None:
     series = _series()
-    for svg in (figures.histogram_svg(series, labels(), "one"), figures.run_chart_svg(series, labels(), "one")):
+    for svg in (histogram_svg(series, labels(), "one"), run_chart_svg(series, labels(), "one")):
         assert "3 of 30 missed" in texts(svg)
         assert f"n {len(series[0].latencies_s)}" in texts(svg)
 
 
 def test_decimal_sign_is_the_readers() -> None:
     assert "87 %" in texts(_causes("one"))
-    bars = [figures.CauseBar("sensor", 0.034, True)]
-    assert "3,4 %" in texts(figures.causes_svg(bars, labels(decimal=","), "one"))
+    bars = [CauseBar("sensor", 0.034, True)]
+    assert "3,4 %" in texts(causes_svg(bars, labels(decimal=","), "one"))
 
 
 def test_nothing_to_draw_is_said() -> None:
-    assert labels()["no-reactions"] in texts(figures.histogram_svg([], labels(), "one"))
-    assert labels()["no-reactions"] in texts(figures.run_chart_svg([], labels(), "one"))
-    empty = figures.timeline_from(Made().run(), None)
-    assert labels()["power-unknown"] in texts(figures.timeline_svg(empty, labels(), "one"))
-    assert labels()["no-probability"] in texts(figures.causes_svg([figures.CauseBar("x", None)], labels(), "one"))
+    assert labels()["no-reactions"] in texts(histogram_svg([], labels(), "one"))
+    assert labels()["no-reactions"] in texts(run_chart_svg([], labels(), "one"))
+    empty = timeline_from(Made().run(), None)
+    assert labels()["power-unknown"] in texts(timeline_svg(empty, labels(), "one"))
+    assert labels()["no-probability"] in texts(causes_svg([CauseBar("x", None)], labels(), "one"))
 
 
 @pytest.mark.parametrize("prefix", ["", "1a", "a b", 'a"b'])
@@ -185,21 +245,22 @@ def test_a_prefix_that_is_no_id_is_refused(prefix: str) -> None:
 def test_a_missing_text_is_an_error() -> None:
     short = {key: text for key, text in labels().items() if key != "board-time"}
     with pytest.raises(KeyError, match="board-time"):
-        figures.timeline_svg(figures.timeline_from(cycles(2).run(), alder()), short, "one")
+        timeline_svg(timeline_from(cycles(2).run(), alder()), short, "one")
 
 
 def test_thousand_cycles_stay_small_and_quick() -> None:
-    run = cycles(1000, miss_every=50).run()
+    run = _read(cycles(1000, miss_every=50)).run()
     texts(_timeline("warm"))  # matplotlib reads its fonts on the first figure
     begin = time.perf_counter()
-    timeline = figures.timeline_svg(figures.timeline_from(run, alder()), labels(), "one")
-    series = figures.series_of(figures.trials_from(run, alder()))
-    rest = [figures.histogram_svg(series, labels(), "two"), figures.run_chart_svg(series, labels(), "three")]
+    timeline = timeline_svg(timeline_from(run, alder()), labels(), "one")
+    series = series_of(trials_from(run))
+    rest = [histogram_svg(series, labels(), "two"), run_chart_svg(series, labels(), "three")]
     seconds = time.perf_counter() - begin
     assert len(timeline) < 400_000
     assert sum(map(len, rest)) < 200_000
     assert seconds < 6.0  # 0.6 s on a quiet desktop; the bench machine of tests is shared
     assert labels()["by-column"].split("{")[0] in texts(timeline)
+    assert labels()["by-share"].split("{")[0] in texts(timeline)
 
 
 def test_colour_names_make_variables() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -54,6 +56,14 @@ def test_a_job_gives_its_last_run_beside_the_first(
     assert status == 0 and json.loads(out)["command"] == "report" and "x.html" in err and Path("x.html").exists()
 
 
+def test_data_alone_does_not_load_what_draws(made: make_runs.Made) -> None:
+    script = "import sys; from lidjig.cli import main; main.run(sys.argv[1:]); sys.exit('matplotlib' in sys.modules)"
+    command = [sys.executable, "-c", script, "report", made.ids["cycles"], "--json", "--store", made.store]
+    done = subprocess.run(command, env=make_runs.environment(), capture_output=True, timeout=60, check=False)
+    assert done.returncode == 0, "matplotlib was imported"
+    assert json.loads(done.stdout)["report"]["figures"]
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -63,7 +73,10 @@ def test_a_job_gives_its_last_run_beside_the_first(
         (("report", "{healthy}", "--before", "{healthy}"), "another run"),
         (("report", "{healthy}", "--before", "nonsense"), "run = 'nonsense'"),
         (("report", "{healthy}", "--job", "nobody"), "a run of job 'nobody'"),
-        (("report", "{healthy}", "--out", "{folder}"), "a file that can be written"),
+        (("report", "{healthy}", "--out", "{folder}/folder.html"), "a file that can be written"),
+        (("report", "{healthy}", "--out", "x.pdf"), "a name that ends in .html or .htm"),
+        (("report", "{healthy}", "--out", "x"), "a name that ends in .html or .htm"),
+        (("report", "{cycles}", "--before", "{after}"), "a run begun before {cycles}"),
         (("report", "{healthy}", "--out", "{folder}/no/such/x.html"), "a file that can be written"),
         (("job", "nobody"), "job = 'nobody'"),
         (("job", ""), "a name of 1..120"),
@@ -72,11 +85,34 @@ def test_a_job_gives_its_last_run_beside_the_first(
 def test_what_cannot_be_is_refused_by_name(
     made: make_runs.Made, run: Callable[..., Ran], tmp_path: Path, words: tuple[str, ...], told: str
 ) -> None:
-    filled = [word.format(healthy=made.ids["healthy"], folder=tmp_path) for word in words]
+    (tmp_path / "folder.html").mkdir()
+    filled = [word.format(**made.ids, folder=tmp_path) for word in words]
     if filled[0] == "job" and not filled[1]:
         filled += ["--customer", "x"]
     status, out, err = run(*filled, "--store", made.store)
-    assert (status, out) == (2, "") and told in err and "Traceback" not in err
+    assert (status, out) == (2, "") and told.format(**made.ids) in err and "Traceback" not in err
+    assert not Path("x.pdf").exists() and not Path("x").exists()
+
+
+def test_jobs_left_out_of_a_message_are_told(run: Callable[..., Ran], tmp_path: Path) -> None:
+    path = tmp_path / "runs.db"
+    with open_store(path) as store:
+        for number in range(13):
+            store.start_run("confirm", job=f"job {number}").finish("pass")
+    for words in (("report", "--job", "nosuch"), ("job", "nosuch")):
+        status, _out, err = run(*words, "--store", str(path))
+        assert status == 2 and "job 12 … and 3 older ones" in err and "job 2," not in err
+        assert "job 3, job 4" in err
+
+
+def test_an_empty_file_is_no_record_and_stays_none(run: Callable[..., Ran], tmp_path: Path) -> None:
+    empty = tmp_path / "empty.db"
+    empty.touch()
+    status, _out, err = run("report", "last", "--store", str(empty))
+    assert status == 2 and "an existing record" in err
+    with sqlite3.connect(empty) as connection:
+        assert connection.execute("select count(*) from sqlite_master").fetchone() == (0,)
+    connection.close()
 
 
 def test_a_record_that_is_not_there_is_not_made(run: Callable[..., Ran], tmp_path: Path) -> None:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import make_runs
 import pytest
 from lidjig.measure import proportion
-from lidjig.measure.difference import difference, excludes_zero
+from lidjig.measure.difference import difference, excludes_zero, shift
 from lidjig.measure.estimate import Estimate, at_least, nothing, symmetric
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow, open_store
 from lidjig.record.stored import StoredRun
-from lidjig.show.report.compare import comparable, compare
+from lidjig.show.report.compare import CompareRow, comparable, compare
+from lidjig.show.report.figures.trials import series_of, trials_from
+from lidjig.show.report.page import make, page
 from lidjig.show.report.words import Words
 
 
@@ -98,6 +101,117 @@ def test_changes_are_named_only_where_the_record_bears_them(pair: tuple[StoredRu
     few, many = MeasuredValue("misses", 4.0, "1", 4.0, 4.0, 8), MeasuredValue("misses", 4.0, "1", 4.0, 4.0, 100)
     assert of(pair, few, many) == "unknown" and of(pair, few, few) == "same"
     assert of(pair, few, MeasuredValue("misses", 0.0, "1", 0.0, 0.0, 8)) == "changed"
+
+
+def row_of(
+    pair: tuple[StoredRun, StoredRun], left: MeasuredValue, right: MeasuredValue, lang: str = "en"
+) -> CompareRow:
+    before, after = (replace(run, measurements=[m]) for run, m in zip(pair, (left, right), strict=True))
+    return next(row for row in compare(before, after, Words(lang)).rows if row.recorded_name == left.name)
+
+
+def test_the_extremes_of_a_sample_are_not_compared(pair: tuple[StoredRun, StoredRun]) -> None:
+    """Of two runs of one healthy machine the slowest movements differ by more than the clock's resolution."""
+    for name in ("sleep latency, slowest", "wake latency, fastest", "sleep latency"):
+        left, right = (MeasuredValue(name, s, "s", s - 0.0015, s + 0.0015, 20, None, 3.0) for s in (1.143, 1.148))
+        found = row_of(pair, left, right)
+        assert (found.change, found.delta, found.difference) == ("single", None, "–"), name
+        assert "not compared" in found.change_word
+    never = MeasuredValue("sleep latency", 15.0, "s", 15.0, None, 1, None, 3.0)
+    assert row_of(pair, never, MeasuredValue("sleep latency", 0.9, "s", 0.8985, 0.9015, 1)).change == "changed"
+
+
+def test_medians_come_from_the_recorded_movements(made: make_runs.Made, pair: tuple[StoredRun, StoredRun]) -> None:
+    rows = {row.recorded_name: row for row in compare(*pair, Words("en")).rows}
+    for verb in ("sleep", "wake"):
+        series = [{one.verb: one for one in series_of(trials_from(run))}[verb] for run in pair]
+        wanted = shift(series[0].latencies_s, series[1].latencies_s, "s")
+        found = rows[f"{verb} latency, median"]
+        assert (found.delta, found.delta_low, found.delta_high) == (wanted.value, wanted.low, wanted.high)
+        assert found.change == "same" and wanted.low is not None and "to" in found.interval
+        assert found.difference.startswith("shift ")  # it need not be the difference of the two medians beside it
+    # A confirm measures no median, but its rounds are recorded: the medians are compared, and are no measurement of it.
+    with open_store(made.store, create=False) as store:
+        healthy = store.run(made.ids["healthy"])
+    names = [row.recorded_name for row in compare(healthy, healthy, Words("en")).rows]
+    assert names.index("sleep latency, median") == names.index("sleep latency, slowest") - 1
+    found = compare(healthy, healthy, Words("en")).rows[names.index("sleep latency, median")]
+    assert (found.delta, found.change, found.after.outcome, found.after.n) == (0.0, "same", "", 8)
+    bare = replace(healthy, steps=[])
+    assert "sleep latency, median" not in [row.recorded_name for row in compare(bare, bare, Words("en")).rows]
+
+
+def test_a_median_that_counts_earlier_cycles_keeps_its_own_interval(pair: tuple[StoredRun, StoredRun]) -> None:
+    before, after = pair
+    pooled = [replace(m, n=m.n + 40) if m.name == "sleep latency, median" else m for m in after.measurements]
+    rows = {row.recorded_name: row for row in compare(before, replace(after, measurements=pooled), Words("en")).rows}
+    left, right = rows["sleep latency, median"].before.raw, rows["sleep latency, median"].after.raw
+    assert left is not None and right is not None and right.n == 80
+    one, two = (Estimate(m.value, None, m.low, m.high, m.n, "s") for m in (left, right))
+    wanted = difference(one, two)
+    assert wanted is not None and rows["sleep latency, median"].delta_low == wanted.low
+
+
+def test_counts_of_movements_are_compared_as_parts(pair: tuple[StoredRun, StoredRun]) -> None:
+    def missed(k: int, n: int) -> MeasuredValue:
+        return MeasuredValue("sleep misses", float(k), "1", float(k), float(k), n, None, 0.0)
+
+    one = row_of(pair, missed(1, 40), missed(0, 40))
+    assert one.change == "same" and (one.delta_low or 0.0) < 0.0 < (one.delta_high or 0.0)  # one of 40 may be chance
+    many = row_of(pair, missed(34, 100), missed(0, 66))
+    assert many.change == "changed" and many.delta == pytest.approx(-0.34)
+    assert many.difference.startswith("−34") and many.difference.endswith(" percentage points")
+    left, right = (
+        MeasuredValue("sleep miss rate", k / n, "1", *proportion.clopper_pearson(k, n), n)
+        for k, n in ((34, 100), (0, 66))
+    )
+    same = row_of(pair, left, right)
+    assert (same.delta_low, same.delta_high) == (many.delta_low, many.delta_high)  # one thing told twice, one answer
+    none = row_of(pair, missed(0, 8), missed(0, 8))
+    assert none.change == "same" and (none.delta_high or 0.0) > 0.3  # wide: it shows little
+
+
+def test_the_difference_of_a_bound_is_a_bound(pair: tuple[StoredRun, StoredRun]) -> None:
+    never = MeasuredValue("start, real sensor", 18.5, "s", 18.5, None, 1, None, 6.0)
+    starts = MeasuredValue("start, real sensor", 3.159, "s", 1.954, 4.364, 1, None, 6.0)
+    mended = row_of(pair, never, starts)
+    assert (mended.difference, mended.interval) == ("at most −15.3\u202fs", "at most −14.1\u202fs")
+    assert row_of(pair, never, starts, "de").difference == "höchstens −15,3\u202fs"
+    assert row_of(pair, starts, never).difference == "at least +15.3\u202fs"
+    both = row_of(pair, never, never)
+    assert (both.change, both.difference, both.interval) == ("unknown", "–", "–")
+
+
+def test_what_may_not_be_one_machine_is_said_on_the_first_page(pair: tuple[StoredRun, StoredRun]) -> None:
+    before, after = pair
+    assert compare(before, after, Words("en")).warnings == ()
+    others = {
+        "different jobs": replace(before, job="other"),
+        "no job": replace(before, job=None),
+        "Two serial numbers": replace(before, job_fields={"serial": "1"}),
+        "different jigs": replace(before, board_id="4c4a0000000000ff"),
+        "begun later": replace(before, started_utc="2999-01-01T00:00:00+00:00"),
+    }
+    for told, other in others.items():
+        one = replace(after, job_fields={**after.job_fields, "serial": "2"})
+        content = make(one, "en", other).content
+        assert [b.text for b in content.banners if b.kind == "doubtful" and told in b.text], told
+        html = page(make(one, "de", other))
+        assert html.index('class="banner doubtful"') < html.index('id="technician"'), told
+    whole = page(make(after, "en", before))
+    first = whole[: whole.index('id="technician"')]
+    for run in pair:
+        assert f"{run.id}, {Words('en').date(run.started_utc)}" in first
+
+
+def test_no_change_is_said_with_the_interval_that_bears_it(pair: tuple[StoredRun, StoredRun]) -> None:
+    html = page(make(pair[1], "en", pair[0]))
+    section = html[html.index("What changed") : html.index("<table", html.index("What changed"))]
+    supply = {row.recorded_name: row for row in compare(*pair, Words("en")).rows}["sensor supply"]
+    assert len(supply.difference.split(".")[1]) == len("000 V"), "no more places than the interval bears"
+    assert supply.difference[0] not in "−+" or re.search("[1-9]", supply.difference), "what is nothing has no sign"
+    assert f"sensor supply ({supply.interval})" in section and "did not change" not in html
+    assert "slowest (single values, not compared)" in section
 
 
 def test_other_profiles_and_other_tests_are_said(pair: tuple[StoredRun, StoredRun]) -> None:

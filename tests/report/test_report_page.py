@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -12,10 +13,13 @@ import pytest
 from lidjig.record.model import Finding, MeasuredValue
 from lidjig.record.store import open_store
 from lidjig.record.stored import StoredEvent, StoredGap, StoredRun
+from lidjig.show.report.anchors import Ref
 from lidjig.show.report.content import build
+from lidjig.show.report.findings import Evidence, Part
 from lidjig.show.report.json import report_object
 from lidjig.show.report.page import make, page
-from lidjig.show.report.words import LANGS, Words
+from lidjig.show.report.words import LANGS, Said, Words
+from lidjig.show.terminal import console_on, show_finding
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 
@@ -132,7 +136,11 @@ def test_the_verdict_comes_first_in_one_plain_sentence(pages: dict[tuple[str, st
         "healthy": ("Passed", "The logic board responds correctly to its lid sensor line."),
         "sensor": ("Failed", "The lid sensor is dead: it tells the machine that the lid is always shut."),
         "wiring": ("Failed", "The wire between lid sensor and logic board is broken."),
-        "board": ("Failed", "The logic board does not react to its lid sensor line, although the signal arrives."),
+        "board": (
+            "Failed",
+            "The logic board does not react to its lid sensor line, although the signal arrives: "
+            "shut, it did not go to sleep 8 of 8 times.",
+        ),
         "killed": ("Not complete", "The test broke off before its end, so there is no verdict."),
         "gone": ("No result", "The test could not be carried out, so it says nothing about the machine."),
     }
@@ -228,12 +236,68 @@ def test_json_has_the_same_content(runs: dict[str, StoredRun]) -> None:
         assert row["value"] in text and row["limits"] in text
 
 
+def test_data_alone_draws_nothing(runs: dict[str, StoredRun]) -> None:
+    """A figure is drawn once, when the page asks for it."""
+    built = make(runs["after"], "en", runs["cycles"])
+    drawn: list[str] = []
+    built.drawings = {name: lambda name=name: drawn.append(name) or "<svg></svg>" for name in built.drawings}
+    report_object(built)
+    assert drawn == []
+    page(built)
+    named = [figure.name for figure in built.content.figures]
+    assert sorted(drawn) == sorted(named) and {"timeline", "histogram", "connector", "compare"} <= set(named)
+
+
+def test_a_board_time_in_evidence_is_told_once_and_leads_to_its_event(runs: dict[str, StoredRun]) -> None:
+    for lang in LANGS:
+        built = make(runs["cycles"], lang)
+        html = page(built)
+        items = [item for block in built.content.findings for item in (*block.evidence, *block.against) if item.events]
+        assert items
+        for item in items:
+            assert "".join(part.text for part in item.parts) == item.said.text
+            linked = [part.anchor for part in item.parts if part.anchor and part.anchor != item.rest]
+            assert linked == [ref.anchor for ref in item.events]
+            for ref in item.events:
+                bare = ref.time.split("\u202f")[0]
+                assert f'<a class="ref" href="#{ref.anchor}">{bare}</a>' in html
+
+
+def test_a_time_that_does_not_stand_in_its_sentence_follows_it() -> None:
+    seen = Ref("e-7", "11.042\u202fs")
+    said = Said("slept after 11.0421 s; missed at board time 11.042, 4.5 s")
+    told = Evidence(said, (seen, Ref("e-9", "4.501\u202fs")), True)
+    assert told.parts == (
+        Part("slept after 11.0421 s; missed at board time "), Part("11.042", "e-7"), Part(", 4.5 s"),
+        Part(" "), Part("4.501\u202fs", "e-9"),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("probability", "shown"), [(0.966, "97"), (0.034, "3.4"), (0.995, "99.5"), (0.5, "50"), (1.0, "100"), (0.0, "0")]
+)
+def test_a_probability_reads_the_same_everywhere(
+    runs: dict[str, StoredRun], probability: float, shown: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = Finding("sensor", "dead", probability, ["seen"], "Do it.")
+    built = make(replace(runs["sensor"], findings=[found]), "en")
+    assert built.content.findings[0].percent == f"{shown}\u202f%" and f"{shown}\u202f%" in built.content.verdict.sure
+    assert f">{shown} %<" in built.drawings["causes"]()
+    show_finding(found, console_on(sys.stdout))
+    assert f"Finding: sensor: dead ({shown}%)" in capsys.readouterr().out
+
+
 def test_marginal_values_are_told_to_the_customer(runs: dict[str, StoredRun]) -> None:
     near = MeasuredValue("sensor supply", 3.58, "V", 3.52, 3.64, 64, 3.0, 3.6)
     run = replace(runs["healthy"], measurements=[near])
     content = build(run, Words("en")).content
-    assert "near a limit" in content.verdict.also
+    assert content.verdict.also.startswith("Sensor supply passes, and cannot be told from its limit: 3.580\u202fV")
+    assert "(3.520 to 3.640\u202fV, n 64), limit 3 to 3.6\u202fV" in content.verdict.also
     assert content.steps[0].outcome == "marginal" and "might settle it" in content.steps[0].hint
+    close = MeasuredValue("sensor supply", 3.58, "V", 3.575, 3.585, 64, 3.0, 3.6, 0.05)
+    assert "is near its limit" in build(replace(run, measurements=[close]), Words("en")).content.verdict.also
+    # A failed page has its verdict: what passed is not weighed on it.
+    assert build(replace(run, outcome="fail"), Words("en")).content.verdict.also == ""
 
 
 def test_a_run_without_anything_still_makes_a_page(runs: dict[str, StoredRun]) -> None:

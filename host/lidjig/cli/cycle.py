@@ -145,7 +145,8 @@ def _resume(options: GlobalOptions, wanted: str) -> int:
 
 
 def _recorded(run: StoredRun) -> list[list[Trial]]:
-    from lidjig.procedures.cycle import STEP, from_result
+    from lidjig.procedures.lid import from_result
+    from lidjig.record.model import CYCLE_STEP
 
-    done = [from_result(step.result) for step in run.steps if step.name == STEP and step.state == "done"]
+    done = [from_result(step.result) for step in run.steps if step.name == CYCLE_STEP and step.state == "done"]
     return [trials for trials in done if trials is not None]

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from lidjig.record.stored import StoredRun
     from lidjig.show.report.content import Built
 
+SUFFIXES = (".html", ".htm")
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -44,15 +46,18 @@ def register(app: typer.Typer) -> None:
         options: GlobalOptions = context.obj
         if lang not in LANGS:
             raise BadInput("", "--lang", lang, ", ".join(LANGS))
+        if out is not None and Path(out).suffix.lower() not in SUFFIXES:
+            raise BadInput("", "--out", out, "a name that ends in .html or .htm; print that page to have it as PDF")
         with open_store(options.store, create=False) as store:
             after, earlier = _choose(store, options.job, run, before)
         if earlier is not None:
-            _check_pair(earlier, after)
+            _check_pair(earlier, after, chosen=before is not None)
         return _write(after, earlier, lang, out, as_data=options.json)
 
 
 def _choose(store: Store, job: str | None, run: str | None, before: str | None) -> tuple[StoredRun, StoredRun | None]:
     """The run to report, and the one before it where there is to be one."""
+    from lidjig.record.jobs import known
     from lidjig.show.report.compare import comparable
 
     if run is not None or job is None:
@@ -62,16 +67,24 @@ def _choose(store: Store, job: str | None, run: str | None, before: str | None) 
         return after, None if before is None else store.run(before)
     rows = store.runs(job=job)
     if not rows:
-        raise BadInput(store.shown, "--job", job, ", ".join(store.jobs()[-10:]) or "none: this record holds no job yet")
+        raise BadInput(store.shown, "--job", job, known(store.jobs()))
     last, first = comparable(rows)
     wanted = before or first
     return store.run(last), None if wanted is None else store.run(wanted)
 
 
-def _check_pair(before: StoredRun, after: StoredRun) -> None:
-    """Raises BadInput where there is nothing that both runs measured."""
+def _check_pair(before: StoredRun, after: StoredRun, *, chosen: bool) -> None:
+    """Raises BadInput where there is nothing that both runs measured, or where the one chosen as the run before is the
+    later one. The pair of a job stands in the order of the record: there a wrong clock is told on the page.
+    """
+    from lidjig.show.report.compare import made_later
+
     if before.id == after.id:
         raise BadInput("", "--before", before.id, "another run than the one that is reported")
+    if chosen and made_later(before, after):
+        stamps = before.started_utc[:16], after.started_utc[:16]
+        accepted = f"a run begun before {after.id} ({stamps[1]} UTC): lidjig report {before.id} --before {after.id}"
+        raise BadInput("", "--before", f"{before.id} ({stamps[0]} UTC)", accepted)
     shared = {m.name for m in before.measurements} & {m.name for m in after.measurements}
     if not shared:
         accepted = f"a run that measured something that {after.id} ({after.command}) measured too"

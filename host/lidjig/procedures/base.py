@@ -21,7 +21,7 @@ from lidjig.measure import adc
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.progress import Progress
 from lidjig.procedures.report import Declared, Report, Sheet, agreeing, times, verdict
-from lidjig.record.model import Finding, MeasuredValue
+from lidjig.record.model import DECLARED_STEP, Finding, MeasuredValue
 from shared_proto import names
 
 T = TypeVar("T")
@@ -274,6 +274,11 @@ class Procedure:
         self.notes.append(text)
         self.bench.recorder.note(text)
 
+    def _declare(self) -> None:
+        """Keep what is to be measured before anything is: a run that is killed still says what it did not come to."""
+        with self.bench.recorder.step(DECLARED_STEP) as step:
+            step.result = [measured.to_json() for measured in self.sheet.all()]
+
     def _taken(self, measured: MeasuredValue) -> None:
         # Recorded before it is shown.
         self.bench.recorder.measurement(measured)
@@ -288,6 +293,7 @@ class Procedure:
         self.failure: LidjigError | None = None
         try:
             try:
+                self._declare()
                 self.prepare()
                 self.work()
             except (Stopped, KeyboardInterrupt):

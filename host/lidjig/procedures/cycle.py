@@ -6,21 +6,19 @@ interrupted can be resumed from what was recorded.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.measure import latency, proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench, Procedure
-from lidjig.procedures.lid import Trial, lost, of_state, summary, told, tried
+from lidjig.procedures.lid import Trial, lost, of_state, summary, to_result, told, tried
 from lidjig.procedures.reasoning import Seen, conclude
 from lidjig.procedures.report import Declared, times
 from lidjig.procedures.response import STAMP_S, Response, declare_lost, kept_states
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+from lidjig.record.model import CYCLE_STEP
 
-STEP = "cycle"
 HOPELESS = 5  # cycles in a row without any reaction: going on would tell nothing new
 VERBS = (("S3", "sleep"), ("S0", "wake"))
 
@@ -36,22 +34,6 @@ class Proof:
     def count(self) -> int:
         """Cycles without a miss that show it (success run)."""
         return proportion.success_run(self.reliability, self.confidence)
-
-
-def to_result(trials: Iterable[Trial]) -> list[dict[str, Any]]:
-    """Trials of one cycle as the record keeps them; "found" stands only where the machine had lost its state."""
-    return [
-        {"state": t.state, "stimulus_us": t.stimulus_us, "reaction_us": t.reaction_us, "limit_s": t.limit_s}
-        | ({"found": t.found} if t.found else {})
-        for t in trials
-    ]
-
-
-def from_result(result: Any) -> list[Trial] | None:
-    """Trials of one recorded cycle; None where the step did not end, or has nothing that was tried."""
-    if not isinstance(result, list) or not result:
-        return None
-    return [Trial(t["state"], t["stimulus_us"], t["reaction_us"], t["limit_s"], t.get("found", "")) for t in result]
 
 
 class Cycle(Procedure):
@@ -112,7 +94,7 @@ class Cycle(Procedure):
         self.bench.progress.bar(self.done_before, self.count)
         while len(self.cycles) < self.count:
             number = len(self.cycles) + 1
-            with self.bench.recorder.step(STEP, number=number) as step:
+            with self.bench.recorder.step(CYCLE_STEP, number=number) as step:
                 trials = response.safely(response.round)
                 step.result = to_result(trials)
             self.cycles.append(trials)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from lidjig.errors import LidjigError
 from lidjig.jig_types import Event, Route
@@ -179,6 +180,22 @@ class StandIn:
                 raise Disturbed("the machine's state was known")
             self.observer.settle(*acceptable, seconds=self._limit_s(wanted) + MARGIN_S)
         return self.observer.state
+
+
+def to_result(trials: Iterable[Trial]) -> list[dict[str, Any]]:
+    """Trials of a cycle or round as the record keeps them; "found" stands only where the machine had lost its state."""
+    return [
+        {"state": t.state, "stimulus_us": t.stimulus_us, "reaction_us": t.reaction_us, "limit_s": t.limit_s}
+        | ({"found": t.found} if t.found else {})
+        for t in trials
+    ]
+
+
+def from_result(result: Any) -> list[Trial] | None:
+    """Trials of one recorded cycle or round; None where the step did not end, or has nothing that was tried."""
+    if not isinstance(result, list) or not result:
+        return None
+    return [Trial(t["state"], t["stimulus_us"], t["reaction_us"], t["limit_s"], t.get("found", "")) for t in result]
 
 
 def tried(trials: Iterable[Trial]) -> list[Trial]:

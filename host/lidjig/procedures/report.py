@@ -139,10 +139,8 @@ def agreeing(findings: list[Finding], outcome: str, sheet: Sheet, *, stopped: bo
 def _so_far(sheet: Sheet) -> Finding:
     taken = sheet.taken()
     failed = [measured.name for measured in taken if measured.outcome == "fail"]
-    evidence = [
-        f"stopped before the end: {len(taken)} of {len(sheet.all())} figures were measured",
-        f"outside its limits: {', '.join(failed)}" if failed else "none of them is outside its limits",
-    ]
+    evidence = [f"stopped before the end: {len(taken)} of {len(sheet.all())} figures were measured"]
+    evidence += [f"{name} is outside its limits" for name in failed] or ["none of them is outside its limits"]
     evidence += [f"{measured.name} was not measured" for measured in sheet.missing()]
     return Finding("unknown", None, None, evidence, "Repeat the run to its end.")
 

@@ -11,11 +11,12 @@ from lidjig.jig_types import Route
 from lidjig.measure import proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench
-from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, lost, of_state, summary, told, told_lost, tried
+from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, lost, of_state, summary, to_result, told, told_lost, tried
 from lidjig.procedures.observe import Observer
 from lidjig.procedures.reasoning import Seen
 from lidjig.procedures.report import Declared, Sheet, times
 from lidjig.procedures.start import Start, start, switch_off
+from lidjig.record.model import ROUND_STEP
 
 T = TypeVar("T")
 
@@ -174,7 +175,8 @@ class Response:
     # -- the lid by the stand-in
 
     def rounds(self, repeat: int) -> list[Trial]:
-        """Shut and open `repeat` times, more after a miss; observations and figures from all attempts.
+        """Shut and open `repeat` times, more after a miss; observations and figures from all attempts. Each round is a
+        step of the run with its trials as result.
 
         A machine that leaves its state by itself is started again; where it does not start, the rounds end there.
         """
@@ -183,7 +185,9 @@ class Response:
         wanted = repeat
         self.bench.progress.step(f"Shut and open the lid by the stand-in, {times(repeat)}")
         while done < wanted:
-            last = self.safely(self.round)
+            with self.bench.recorder.step(ROUND_STEP, number=done + 1) as step:
+                last = self.safely(self.round)
+                step.result = to_result(last)
             trials += last
             done += 1
             self.bench.progress.bar(done, wanted)

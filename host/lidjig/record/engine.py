@@ -64,7 +64,7 @@ def open_engine(url_or_path: str | Path | None, create: bool) -> tuple[sa.Engine
         _prepare_file(Path(str(parsed.database)), create)
     engine = _engine(parsed, is_sqlite)
     with failing_as(shown(url), "opening"):
-        _bring_up(engine, shown(url), is_sqlite)
+        _bring_up(engine, shown(url), is_sqlite, create)
     return engine, url
 
 
@@ -125,9 +125,11 @@ def _to_wal(cursor: Any) -> None:
             time.sleep(0.02)
 
 
-def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool) -> None:
+def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool, create: bool) -> None:
     """Create what is missing and check the version. Two processes may do so at once."""
     present = set(sa.inspect(engine).get_table_names())
+    if not present and not create:
+        raise BadInput("", "--store", store, "an existing record; this one is empty")
     if present and schema.schema.name not in present and is_sqlite:
         raise BadInput("", "--store", store, "a record written by lidjig; this is another program's database")
     written = _version(engine) if schema.schema.name in present else None

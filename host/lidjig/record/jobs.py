@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import sqlalchemy as sa
 
@@ -12,6 +12,15 @@ from lidjig.record import schema
 # In the order in which they are shown.
 FIELDS = ("customer", "machine", "serial", "complaint", "done", "bench", "technician")
 TEXT_MAX = 4000
+NAMED_MAX = 10  # jobs that a message names
+
+
+def known(names: Sequence[str]) -> str:
+    """The jobs of a record for a message: the last ones by name, and how many more there are."""
+    if not names:
+        return "none: this record holds no job yet"
+    left = len(names) - NAMED_MAX
+    return ", ".join(names[-NAMED_MAX:]) + (f" … and {left} older ones ('lidjig runs' lists all)" if left > 0 else "")
 
 
 def check_field(name: str, text: str) -> str:

@@ -23,6 +23,11 @@ RUN_OUTCOMES = (PASS, FAIL, ERROR, INCOMPLETE)
 WHERE = ("sensor", "wiring", "board", "setting", "elsewhere", "none", "unknown")
 _NO_FAULT = ("none", "unknown")
 
+# Steps of a run whose result is a list of trials: movements of the emulated lid with what came of them.
+CYCLE_STEP, ROUND_STEP = "cycle", "round"
+TRIAL_STEPS = (CYCLE_STEP, ROUND_STEP)
+DECLARED_STEP = "declared"  # its result: every measurement of the run before any is taken, as MeasuredValue.to_json
+
 
 class EstimateLike(Protocol):
     """What MeasuredValue takes over from an estimate: measure.Estimate has it."""

@@ -144,8 +144,7 @@ class Store:
         """
         names = self.jobs()
         if name not in names:
-            some = ", ".join(names[-10:]) or "none: this record holds no job yet"
-            raise BadInput(self.shown, "job", name, some)
+            raise BadInput(self.shown, "job", name, entered.known(names))
         with opening.failing_as(self.shown, "reading a job"), self._engine.connect() as connection:
             number = connection.execute(sa.select(schema.jobs.c.number).where(schema.jobs.c.name == name)).scalar_one()
             return entered.read_fields(connection, int(number))

@@ -20,6 +20,23 @@ def figure(value: float | None, digits: int = 4) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def places(low: float, high: float) -> int | None:
+    """Decimal places that an interval bears: two digits of its half-width; None for one that has no width.
+
+    Source of the two digits: JCGM 100:2008 (GUM), 7.2.6.
+    """
+    half = (high - low) / 2.0
+    if not (math.isfinite(half) and half > 0.0):
+        return None
+    return min(6, max(0, 1 - math.floor(math.log10(half))))
+
+
+def share(probability: float) -> str:
+    """A probability in percent, without the sign: whole ones, tenths near the ends ("97", "3.4", "99.5")."""
+    percent = 100.0 * probability
+    return f"{percent:.{1 if percent < 10.0 or percent > 99.0 else 0}f}".removesuffix(".0")
+
+
 def with_interval(measured: MeasuredValue) -> str:
     """ "9.97 kohm (9.95 to 9.99, n 64)"; "at least 200 kohm" for a one-sided figure; "not measured"."""
     if measured.value is None:
@@ -47,11 +64,14 @@ def limits(measured: MeasuredValue) -> str:
     return f"limit at most {figure(high)}" if high is not None else ""
 
 
+def unjudged(measured: MeasuredValue) -> bool:
+    """Whether a figure that was measured has no limit to meet: it is information, and passes nothing."""
+    return measured.outcome == "pass" and measured.limit_low is None and measured.limit_high is None
+
+
 def verdict(measured: MeasuredValue) -> str:
     """The outcome as a word; a figure that has no limit to meet does not read as a pass."""
-    if measured.outcome == "pass" and measured.limit_low is None and measured.limit_high is None:
-        return "(no limit)"
-    return measured.outcome
+    return "(no limit)" if unjudged(measured) else measured.outcome
 
 
 def measured_line(measured: MeasuredValue) -> str:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from lidjig.record.model import Finding, MeasuredValue
 from lidjig.show.given import Clock, ReportLike
-from lidjig.show.numbers import duration, measured_line, verdict
+from lidjig.show.numbers import duration, measured_line, share, verdict
 from lidjig.show.pace import Pace
 
 COLOURS = {
@@ -175,7 +175,7 @@ def show_measurement(measured: MeasuredValue, console: Console) -> None:
 def show_finding(finding: Finding, console: Console, *, first: bool = True) -> None:
     """Where, what, how probable, on what evidence, what next; the caution before the next step."""
     what = f": {finding.what}" if finding.what else ""
-    probability = f" ({finding.probability:.0%})" if finding.probability is not None else ""
+    probability = f" ({share(finding.probability)}%)" if finding.probability is not None else ""
     console.print(
         Text(f"\n{'Finding' if first else 'Less probable'}: {finding.where}{what}{probability}", style="bold")
     )

@@ -162,6 +162,13 @@ class Page:
         done = self._command("Page.printToPDF", preferCSSPageSize=False, **given)
         return base64.b64decode(done["data"])
 
+    def printed_as(self, paper: str) -> None:
+        """Lay the page out as on that paper between its margins, in the window, so that it can be measured."""
+        width_in, height_in = PAPERS[paper]
+        width_px = round((width_in - 2 * 16 * MM) * 96)
+        self.resize(View(paper, width_px, round(height_in * 96)))
+        self._media("print", dark=False)
+
     def picture(self, path: Path) -> None:
         """The whole page, however long, as PNG."""
         done = self._command("Page.captureScreenshot", format="png", captureBeyondViewport=True, clip=self._whole())

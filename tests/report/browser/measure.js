@@ -178,3 +178,34 @@ function scripts() {
 function words() {
   return document.body.innerText;
 }
+
+// Width of each name in the comparison, as a part of its row.
+function rowNames() {
+  return [...document.querySelectorAll(".compare tbody tr")].map((row) => {
+    const name = row.querySelector("th").getBoundingClientRect();
+    return name.width / row.getBoundingClientRect().width;
+  });
+}
+
+// Figures: whether they are wider than their box, and whether words above them say so.
+function sideways() {
+  return [...document.querySelectorAll("figure")].map((figure) => {
+    const box = figure.querySelector(".scroll");
+    const hint = figure.querySelector(".sideways");
+    return { id: figure.id, scrolls: box.scrollWidth > box.clientWidth + 1, told: Boolean(hint && shown(hint)) };
+  });
+}
+
+// Smallest text of each figure in px, and its right edge as a part of the column's width.
+function figureTexts() {
+  const column = document.querySelector("main").getBoundingClientRect();
+  return Object.fromEntries([...document.querySelectorAll("figure")].map((figure) => {
+    const sizes = [...figure.querySelectorAll("svg text")].filter((t) => t.textContent.trim()).map((t) => {
+      const by = t.getScreenCTM();
+      return parseFloat(getComputedStyle(t).fontSize) * Math.hypot(by.b, by.d);
+    });
+    const right = Math.max(...[...figure.querySelectorAll("svg")].map((svg) => svg.getBoundingClientRect().right));
+    const name = figure.id.replace("fig-", "");
+    return [name, { smallest: Math.min(...sizes), right: (right - column.left) / column.width }];
+  }));
+}

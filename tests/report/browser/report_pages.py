@@ -10,6 +10,3 @@ REPORTS: dict[str, tuple[str, ...]] = {
     "pair": ("--job", make_runs.JOB_PAIR),
     "german": ("{sensor}", "--lang", "de"),
 }
-
-# These hold every part that a report can have: axe-core takes seconds for each, and the templates are the same.
-EVERY_PART = ("gone", "markup", "pair", "sensor")

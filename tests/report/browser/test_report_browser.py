@@ -8,7 +8,7 @@ import chromium
 import make_runs
 import papers
 import pytest
-from report_pages import EVERY_PART, REPORTS
+from report_pages import REPORTS
 
 EVERY = sorted(REPORTS)
 PAGES_MAX = 12  # the fixture runs take 7 to 11; more would be a table gone wild
@@ -29,7 +29,7 @@ def test_stands_in_its_window(name: str, page: chromium.Page, reports: dict[str,
 
 
 @pytest.mark.parametrize("view", [chromium.PHONE, chromium.VIEWS[3]], ids=["phone", "laptop-dark"])
-@pytest.mark.parametrize("name", EVERY_PART)
+@pytest.mark.parametrize("name", EVERY)
 def test_has_nothing_against_wcag(
     name: str, view: chromium.View, page: chromium.Page, axe: Path, reports: dict[str, Path]
 ) -> None:

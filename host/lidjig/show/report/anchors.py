@@ -73,6 +73,11 @@ class EventIndex:
         place = self.place_at(t_us)
         return None if place is None else self.ref(place)
 
+    def before(self, t_us: int) -> Ref | None:
+        """A link to the last event at or before a board time."""
+        at = bisect.bisect_right(self._times, t_us)
+        return self.at(self._times[at - 1]) if at else None
+
     def near(self, seconds: float, within_us: int = 600) -> Ref | None:
         """A link to the event nearest to a time that was recorded to a millisecond."""
         wanted = round(seconds * 1e6)

@@ -6,14 +6,14 @@ from lidjig.bench.actions import ACTIONS
 from lidjig.record.stored import StoredRun
 from lidjig.show.report.words import Said, Words
 
-_ASKED = "asked the operator: "
+ASKED = "asked the operator: "
 GENERAL = ("volts20", "lithium", "esd", "hot_air", "backpower")
 
 
 def cautions_of(run: StoredRun, words: Words) -> list[Said]:
     """Each caution once, the findings' first."""
     recorded = [finding.caution for finding in run.findings if finding.caution]
-    asked = [note.removeprefix(_ASKED) for note in run.notes if note.startswith(_ASKED)]
+    asked = [note.removeprefix(ASKED) for note in run.notes if note.startswith(ASKED)]
     recorded += [caution for words_said, caution in ACTIONS.values() if caution and words_said in asked]
     said = [words.sentence(caution) for caution in recorded]
     said += [Said(words(f"general.{name}")) for name in GENERAL]

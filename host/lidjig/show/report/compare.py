@@ -1,26 +1,38 @@
-"""Before and after: two runs of a job side by side, differences with their intervals, what changed and what did not."""
+"""Before and after: two runs side by side, differences with their intervals, what changed and where no change shows."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 
-from lidjig.measure.difference import difference, excludes_zero
+from lidjig.measure import proportion
+from lidjig.measure.difference import difference, excludes_zero, shift
 from lidjig.measure.estimate import Estimate
 from lidjig.record.model import NOT_MEASURED, MeasuredValue
 from lidjig.record.store import RunRow
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.customer import Fact, Verdict, verdict_of
-from lidjig.show.report.rows import Shown, outcome_key
+from lidjig.show.report.figures.trials import Series, series_of, trials_from
+from lidjig.show.report.rows import Shown, outcome_key, told_as
 from lidjig.show.report.words import Said, Words
 
 CHANGED, SAME, UNKNOWN, BEFORE_ONLY, AFTER_ONLY = "changed", "same", "unknown", "before_only", "after_only"
+SINGLE = "single"
+
+# One movement out of many, or the only one: its interval is the clock's resolution and not how much movements vary.
+_SINGLE = re.compile(r"(sleep|wake) latency(, (fastest|slowest))?")
+_MEDIAN = re.compile(r"(sleep|wake) latency, median")
+# Counts of movements out of n, compared as parts of n.
+_COUNTED = re.compile(r"(sleep|wake) misses|(sleep|wake)s too late|states lost")
+_Sides = tuple[MeasuredValue, MeasuredValue]
 
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two values. outcome: the recorded word, "" where it was no measurement of that run."""
+    """One of the two values. outcome: as it is told (told_as), "" where it was no measurement of that run."""
 
     value: str
     interval: str
@@ -32,7 +44,9 @@ class Side:
 
 @dataclass(frozen=True)
 class CompareRow:
-    """One measurement in both runs. low..high: 95 % interval of after minus before, in `unit`."""
+    """One measurement in both runs. delta: after minus before; delta_low..delta_high: its 95 % interval, an end that is
+    None is unbounded, the delta is then a bound. In `unit`; counts of movements are compared as parts of n.
+    """
 
     name: Said
     recorded_name: str
@@ -50,7 +64,9 @@ class CompareRow:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two runs. sentence: both verdicts in one; changed, same, unknown: names of measurements."""
+    """Two runs. sentence: both verdicts in one; changed, same, unknown: names of measurements. warnings: why the two
+    may not belong together; cautions: in what they differ beside that.
+    """
 
     run_before: str
     run_after: str
@@ -62,6 +78,7 @@ class Comparison:
     changed: tuple[Said, ...]
     same: tuple[Said, ...]
     unknown: tuple[Said, ...]
+    warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     profile_before: str
 
@@ -76,20 +93,21 @@ def comparable(rows: Sequence[RunRow]) -> tuple[str, str | None]:
     return last.id, first[0].id if first and last.closed and last.outcome != "error" else None
 
 
+def made_later(before: StoredRun, after: StoredRun) -> bool:
+    """Whether the run that is to be the one before was begun later, by the wall clock; False where a stamp is none."""
+    try:
+        return datetime.fromisoformat(before.started_utc) > datetime.fromisoformat(after.started_utc)
+    except ValueError:
+        return False
+
+
 def compare(before: StoredRun, after: StoredRun, words: Words) -> Comparison:
     """The two runs side by side."""
-    left = {m.name: m for m in latest(before.measurements)}
-    right = {m.name: m for m in latest(after.measurements)}
-    order = list(dict.fromkeys([*right, *left]))
-    rows = tuple(_row(name, left.get(name), right.get(name), words) for name in order)
+    left, right = _measured(before), _measured(after)
+    series = _series(before), _series(after)
+    rows = tuple(_row(name, left.get(name), right.get(name), series, words) for name in _names(left, right, *series))
     verdicts = verdict_of(before, words), verdict_of(after, words)
-    cautions = []
-    if before.command != after.command:
-        named = [words(f"command.{c}") if words.has(f"command.{c}") else c for c in (before.command, after.command)]
-        cautions.append(words("compare.commands_differ", before=named[0], after=named[1]))
     differ = before.texts.get("machine") != after.texts.get("machine")
-    if differ:
-        cautions.append(words("compare.profiles_differ"))
 
     def named_as(*changes: str) -> tuple[Said, ...]:
         return tuple(row.name for row in rows if row.change in changes)
@@ -107,87 +125,217 @@ def compare(before: StoredRun, after: StoredRun, words: Words) -> Comparison:
         rows=rows,
         changed=named_as(CHANGED),
         same=named_as(SAME),
-        unknown=named_as(UNKNOWN, BEFORE_ONLY, AFTER_ONLY),
-        cautions=tuple(cautions),
+        unknown=named_as(UNKNOWN, SINGLE, BEFORE_ONLY, AFTER_ONLY),
+        warnings=tuple(_warnings(before, after, words)),
+        cautions=tuple(_cautions(before, after, differ, words)),
         profile_before=before.texts.get("machine", "") if differ else "",
     )
+
+
+def _warnings(before: StoredRun, after: StoredRun, words: Words) -> Iterable[str]:
+    """What speaks against these two being one machine before and after one repair."""
+    if made_later(before, after):
+        yield words("compare.order_differs", before=words.date(before.started_utc), after=words.date(after.started_utc))
+    if before.job != after.job:
+        named = [words("compare.no_job") if run.job is None else run.job for run in (before, after)]
+        yield words("compare.jobs_differ", before=named[0], after=named[1])
+    serials = before.job_fields.get("serial"), after.job_fields.get("serial")
+    if all(serials) and serials[0] != serials[1]:
+        yield words("compare.serials_differ", before=serials[0], after=serials[1])
+    if before.board_id and after.board_id and before.board_id != after.board_id:
+        yield words("compare.boards_differ", before=before.board_id, after=after.board_id)
+
+
+def _cautions(before: StoredRun, after: StoredRun, profiles_differ: bool, words: Words) -> Iterable[str]:
+    if before.command != after.command:
+        named = [words(f"command.{c}") if words.has(f"command.{c}") else c for c in (before.command, after.command)]
+        yield words("compare.commands_differ", before=named[0], after=named[1])
+    if profiles_differ:
+        yield words("compare.profiles_differ")
+
+
+# -- what is compared
+
+
+def _measured(run: StoredRun) -> dict[str, MeasuredValue]:
+    """Name -> measurement, as it was entered last."""
+    return {m.name: m for m in latest(run.measurements)}
+
+
+def _series(run: StoredRun) -> dict[str, Series]:
+    """ "sleep latency, median" -> the recorded movements of that kind."""
+    return {f"{one.verb} latency, median": one for one in series_of(trials_from(run))}
+
+
+def _names(
+    left: dict[str, MeasuredValue], right: dict[str, MeasuredValue], *series: dict[str, Series]
+) -> Iterable[str]:
+    """Each measurement once, as the run after has them; before the slowest movement the median of those recorded, where
+    neither run measured it.
+    """
+    for name in dict.fromkeys([*right, *left]):
+        median = name.replace(", slowest", ", median")
+        if median != name and median not in left and median not in right and any(median in one for one in series):
+            yield median
+        yield name
+
+
+@dataclass(frozen=True)
+class _Delta:
+    """after - before. points: parts of one, told in percentage points. shift: how far the readings of one run lie from
+    those of the other, which need not be the difference of the two values shown. change: one of the words above.
+    """
+
+    change: str
+    estimate: Estimate | None = None
+    points: bool = False
+    shift: bool = False
+
+
+def _row(
+    name: str,
+    left: MeasuredValue | None,
+    right: MeasuredValue | None,
+    series: tuple[dict[str, Series], dict[str, Series]],
+    words: Words,
+) -> CompareRow:
+    mine = series[0].get(name), series[1].get(name)
+    values = _or_median(name, left, mine[0]), _or_median(name, right, mine[1])
+    present = values[1] or values[0] or MeasuredValue(name, None, "s")  # the median of movements that were all missed
+    delta = _delta(name, values, mine)
+    shown, found = Shown(present, words), delta.estimate
+    tell = _Teller(shown, delta)
+    return CompareRow(
+        name=words.sentence(name),
+        recorded_name=name,
+        unit=present.unit,
+        before=_side(values[0], left, words),
+        after=_side(values[1], right, words),
+        difference=tell.difference(),
+        interval=tell.interval(),
+        delta=found.value if found else None,
+        delta_low=found.low if found else None,
+        delta_high=found.high if found else None,
+        change=delta.change,
+        change_word=words(f"compare.{delta.change}"),
+    )
+
+
+def _or_median(name: str, measured: MeasuredValue | None, series: Series | None) -> MeasuredValue | None:
+    """The measurement, or what the recorded movements give for it."""
+    if measured is not None or series is None or series.median.value is None:
+        return measured
+    return MeasuredValue.of(name, series.median)
+
+
+def _delta(
+    name: str, values: tuple[MeasuredValue | None, MeasuredValue | None], series: tuple[Series | None, Series | None]
+) -> _Delta:
+    left, right = values
+    if left is None or left.outcome == NOT_MEASURED and left.value is None:
+        return _Delta(AFTER_ONLY if right is not None and right.value is not None else UNKNOWN)
+    if right is None or right.value is None:
+        return _Delta(BEFORE_ONLY)
+    if left.unit != right.unit:
+        return _Delta(UNKNOWN)
+    both = left, right
+    if _SINGLE.fullmatch(name) and all(m.low is not None and m.high is not None for m in both):
+        return _Delta(SINGLE)
+    if _COUNTED.fullmatch(name) and all(_is_count(m) for m in both):
+        return _judged(difference(_part(left), _part(right)), points=True)
+    if _MEDIAN.fullmatch(name) and series[0] is not None and series[1] is not None and _all_there(both, series):
+        return replace(_judged(shift(series[0].latencies_s, series[1].latencies_s, "s")), shift=True)
+    if left.unit == "1" and left.n != right.n and all(m.low == m.high for m in both) and any(m.value for m in both):
+        return _Delta(UNKNOWN, difference(_estimate(left), _estimate(right)))  # 4 of 8 and 4 of 100
+    return _judged(difference(_estimate(left), _estimate(right)))
+
+
+def _judged(found: Estimate | None, *, points: bool = False) -> _Delta:
+    if found is None or found.low is None and found.high is None:  # two bounds, or too few movements
+        return _Delta(UNKNOWN)
+    if excludes_zero(found):
+        return _Delta(CHANGED, found, points)
+    return _Delta(SAME if found.low is not None and found.high is not None else UNKNOWN, found, points)
+
+
+def _all_there(both: _Sides, series: tuple[Series | None, Series | None]) -> bool:
+    """Whether the recorded movements are those behind both figures: a run that goes on with another counts its too."""
+    return all(one is not None and len(one.latencies_s) == m.n for m, one in zip(both, series, strict=True))
+
+
+def _is_count(m: MeasuredValue) -> bool:
+    return m.value is not None and m.low == m.high == m.value and m.value.is_integer() and 0 <= m.value <= m.n > 0
+
+
+def _part(m: MeasuredValue) -> Estimate:
+    """A count as its part of n, with the exact interval."""
+    count = int(m.value or 0.0)
+    return Estimate(count / m.n, None, *proportion.clopper_pearson(count, m.n), m.n, "1")
 
 
 def _estimate(m: MeasuredValue) -> Estimate:
     return Estimate(m.value, None, m.low, m.high, m.n, m.unit)
 
 
-def _row(name: str, left: MeasuredValue | None, right: MeasuredValue | None, words: Words) -> CompareRow:
-    present = right or left
-    assert present is not None  # the name came from one of them
-    delta, change = None, UNKNOWN
-    if left is None or left.outcome == NOT_MEASURED and left.value is None:
-        change = AFTER_ONLY if right is not None and right.value is not None else UNKNOWN
-    elif right is None or right.value is None:
-        change = BEFORE_ONLY
-    elif left.unit == right.unit:
-        delta = difference(_estimate(left), _estimate(right))
-        if delta is not None and not _counts_of_different_n(left, right):
-            change = CHANGED if excludes_zero(delta) else SAME if _bounded(delta) else UNKNOWN
-    shown = Shown(present, words)
-    return CompareRow(
-        name=words.sentence(name),
-        recorded_name=name,
-        unit=present.unit,
-        before=_side(left, words),
-        after=_side(right, words),
-        difference=_signed(shown, delta.value if delta else None, words),
-        interval=_interval(shown, delta, words),
-        delta=delta.value if delta else None,
-        delta_low=delta.low if delta else None,
-        delta_high=delta.high if delta else None,
-        change=change,
-        change_word=words(f"compare.{change}"),
-    )
+# -- how it is told
 
 
-def _bounded(delta: Estimate) -> bool:
-    return delta.low is not None and delta.high is not None
-
-
-def _counts_of_different_n(left: MeasuredValue, right: MeasuredValue) -> bool:
-    """Exact counts out of so many trials: 4 of 8 and 4 of 100 are the same count and not the same thing."""
-    exact = left.low == left.high and right.low == right.high
-    return exact and left.unit == "1" and left.n != right.n and not left.value == right.value == 0.0
-
-
-def _side(m: MeasuredValue | None, words: Words) -> Side:
+def _side(m: MeasuredValue | None, recorded: MeasuredValue | None, words: Words) -> Side:
     if m is None:
         return Side(words.figure(None), "", 0, "", "", None)
     shown = Shown(m, words)
-    word = words(f"outcome.{outcome_key(m.outcome)}")
-    return Side(shown.value(), shown.interval(), m.n, m.outcome, word, m)
+    outcome = "" if recorded is None else told_as(m)
+    return Side(
+        value=shown.value(),
+        interval=shown.interval(),
+        n=m.n,
+        outcome=outcome,
+        outcome_word=words(f"outcome.{outcome_key(outcome)}") if outcome else "",
+        raw=m,
+    )
 
 
-def _signed(shown: Shown, value: float | None, words: Words) -> str:
-    if value is None:
-        return words.figure(None)
-    return ("+" if value > 0.0 else "") + _figure(shown, value, 3)
+class _Teller:
+    """Writes a difference in the unit of its figures, with the places that its interval bears: of percents in points; a
+    yes or no has no unit of its own.
+    """
 
+    def __init__(self, shown: Shown, delta: _Delta) -> None:
+        self._shown, self._words, self._delta = shown, shown.words, delta
+        self._points = delta.points or shown.percent
 
-def _figure(shown: Shown, value: float, digits: int) -> str:
-    """A difference in the unit of its figures: of percents in points; a yes or no has no unit of its own."""
-    if shown.yes_no:
-        return shown.words.figure(value)
-    if shown.percent:
-        return shown.words("form.points", value=shown.words.figure(value * 100.0, digits))
-    return shown.number(value, digits)
+    def difference(self) -> str:
+        delta = self._delta.estimate
+        if delta is None or delta.value is None:
+            return self._words.figure(None)
+        value = self._number(delta.value, sign="+")
+        if delta.bound:
+            return self._words("value.low" if delta.bound == "at least" else "value.high", value=value)
+        return self._words("compare.shift", value=value) if self._delta.shift else value
 
+    def interval(self) -> str:
+        delta = self._delta.estimate
+        if delta is None or delta.value is None:
+            return self._words.figure(None)
+        if delta.low is not None and delta.low == delta.high:
+            return self._words("value.exact")
+        if delta.low is not None and delta.high is not None:
+            return self._words.between(self._bare(delta.low), self._number(delta.high))
+        if delta.high is not None:
+            return self._words("value.high", value=self._number(delta.high))
+        return self._words("value.low", value=self._number(delta.low or 0.0))
 
-def _interval(shown: Shown, delta: Estimate | None, words: Words) -> str:
-    if delta is None or delta.value is None:
-        return words.figure(None)
-    if delta.low is not None and delta.low == delta.high:
-        return words("value.exact")
-    if delta.low is None and delta.high is None:
-        return words("value.no_interval")
-    if delta.low is None:
-        return words("value.high", value=_figure(shown, delta.high or 0.0, 3))
-    if delta.high is None:
-        return words("value.low", value=_figure(shown, delta.low, 3))
-    return words.between(_figure(shown, delta.low, 3), _figure(shown, delta.high, 3))
+    def _number(self, value: float, sign: str = "") -> str:
+        bare = self._bare(value)
+        bare = sign + bare if value > 0.0 and re.search(r"[1-9]", bare) else bare
+        if self._points:
+            return self._words("form.points", value=bare)
+        return bare if self._shown.yes_no else self._shown.whole(bare)
+
+    def _bare(self, value: float) -> str:
+        """Without its unit, which stands once behind a range."""
+        delta, scale = self._delta.estimate, 100.0 if self._points else 1.0
+        if delta is None or delta.low is None or delta.high is None:
+            return self._words.figure(value * scale, 3)
+        text = self._words.rounded(value * scale, delta.low * scale, delta.high * scale)
+        return text if re.search(r"[1-9]", text) else text.lstrip("−")  # what is rounded to nothing has no sign

@@ -8,10 +8,10 @@ from lidjig.bench.machine import MachineProfile
 from lidjig.record.model import FAIL, MARGINAL, NOT_MEASURED, PASS, MeasuredValue
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
-from lidjig.show.report.rows import Shown, outcome_key
+from lidjig.show.report.rows import NO_LIMIT, Shown, outcome_key, told_as
 from lidjig.show.report.words import Words
 
-_WORST = (FAIL, MARGINAL, NOT_MEASURED, PASS)
+_WORST = (FAIL, MARGINAL, NOT_MEASURED, PASS, NO_LIMIT)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def _contact(
     kind: str, name: str, level: MeasuredValue | None, pull: MeasuredValue | None, words: Words
 ) -> Contact:
     taken = [m for m in (level, pull) if m is not None]
-    outcomes = [m.outcome for m in taken] or [NOT_MEASURED]
+    outcomes = [told_as(m) for m in taken] or [NOT_MEASURED]
     outcome = min(outcomes, key=_WORST.index)
     return Contact(
         kind=kind,

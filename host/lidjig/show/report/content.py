@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from lidjig.bench.machine import MachineProfile
@@ -10,28 +10,36 @@ from lidjig.bench.profiles import parse_machine
 from lidjig.errors import BadInput
 from lidjig.record.stored import StoredRun
 from lidjig.show.report.anchors import EventIndex, EventRow, Ref, gap_kind
-from lidjig.show.report.cautions import cautions_of
+from lidjig.show.report.cautions import ASKED, cautions_of
 from lidjig.show.report.compare import Comparison
 from lidjig.show.report.connector import Connector, connector_of
-from lidjig.show.report.customer import Banner, Fact, Verdict, banners_of, job_facts, run_facts, untested, verdict_of
-from lidjig.show.report.customer import tested as tested_groups
+from lidjig.show.report.customer import Banner, Fact, Verdict, banners_of, job_facts, progress_of, run_facts, verdict_of
 from lidjig.show.report.figures.trials import TrialRow
 from lidjig.show.report.findings import FindingBlock, finding_blocks
-from lidjig.show.report.latencies import LatencySeries, earlier_runs, latency_series
-from lidjig.show.report.rows import StepRow, step_rows
+from lidjig.show.report.latencies import LatencySeries, earlier_runs, latency_series, none_because
+from lidjig.show.report.readings import ReadingRow, Readings
+from lidjig.show.report.rows import StepRow, row_anchor, step_rows
+from lidjig.show.report.standing import Standings
+from lidjig.show.report.tested import Tested
+from lidjig.show.report.versions import versions_of
 from lidjig.show.report.words import Said, Words
+
+_OPERATOR = "operator: "  # notes that a person entered
 
 
 @dataclass(frozen=True)
 class FigurePart:
-    """A drawing with its heading, what it shows in words, and the events it stands on. svg: "" where there is none."""
+    """A drawing with its heading, what it shows in words, and the events it stands on. Built.drawings draws it.
+
+    readings: what it stands on are readings of the survey and no events.
+    """
 
     name: str
     title: str
     description: str
     caption: str
     events: tuple[Ref, ...] = ()
-    svg: str = ""
+    readings: bool = False
 
 
 @dataclass(frozen=True)
@@ -54,7 +62,11 @@ class TextPart:
 
 @dataclass(frozen=True)
 class ReportContent:
-    """One report. Everything in it is text for the reader or a recorded number; nothing is left to decide."""
+    """One report. Everything in it is text for the reader or a recorded number; nothing is left to decide.
+
+    steps_left: what the steps of a run that broke off leave open. latency_none: why there are no latencies. own_notes:
+    as a person entered them; asked: what the operator was asked for; notes: what else the run noted.
+    """
 
     lang: str
     run: str
@@ -69,12 +81,16 @@ class ReportContent:
     untested: tuple[Said, ...]
     findings: tuple[FindingBlock, ...]
     steps: tuple[StepRow, ...]
+    steps_left: str
     connector: Connector | None
     latencies: tuple[LatencySeries, ...]
     latency_note: str
+    latency_none: str
     trim: str
     gaps: tuple[GapRow, ...]
+    own_notes: tuple[str, ...]
     notes: tuple[Said, ...]
+    asked: tuple[Said, ...]
     frames: tuple[str, ...]
     versions: tuple[Fact, ...]
     texts: tuple[TextPart, ...]
@@ -84,19 +100,22 @@ class ReportContent:
     figures: tuple[FigurePart, ...] = ()
     events: tuple[EventRow, ...] = ()
     events_note: str = ""
+    readings: tuple[ReadingRow, ...] = ()
 
 
 @dataclass
 class Built:
-    """A report under way: what the figures are drawn from, beside the content itself."""
+    """A report under way: what the figures are drawn from, beside the content itself. drawings: name of a figure ->
+    draws its SVG, which the page asks for and the data does not."""
 
     run: StoredRun
     words: Words
     machine: MachineProfile | None
     index: EventIndex
+    readings: Readings
     trials: list[TrialRow]
     content: ReportContent
-    figures: list[FigurePart] = field(default_factory=list)
+    drawings: dict[str, Callable[[], str]] = field(default_factory=dict)
 
 
 def machine_of(run: StoredRun) -> MachineProfile | None:
@@ -114,36 +133,58 @@ def build(run: StoredRun, words: Words, comparison: Comparison | None = None) ->
     """The content of a report, still without figures and events (close() adds both)."""
     machine = machine_of(run)
     index = EventIndex(run, words)
-    trials, series = latency_series(run, machine, words, index)
-    rows = step_rows(run, words, index, trials)
+    readings = Readings(run, words)
+    trials, series = latency_series(run, words, index)
+    rows = step_rows(run, words, Standings(run, index, trials, readings))
+    tested = Tested(run, words, trials)
     content = ReportContent(
         lang=words.lang,
         run=run.id,
         outcome=run.outcome,
         title=words("title"),
-        banners=tuple(banners_of(run, words, index)),
+        banners=(*banners_of(run, words, index), *_pair_banners(comparison)),
         verdict=verdict_of(run, words),
         job=tuple(job_facts(run, words)),
-        facts=tuple(run_facts(run, machine, words)),
-        tested=tuple(tested_groups(run, words)),
+        facts=tuple(run_facts(run, words)),
+        tested=tuple(tested.tested()),
         done=run.job_fields.get("done"),
-        untested=tuple(untested(run, words)),
-        findings=tuple(finding_blocks(run, words, index)),
+        untested=tuple(tested.untested()),
+        findings=tuple(finding_blocks(run, words, index, lambda name: row_anchor(rows, name))),
         steps=tuple(rows),
+        steps_left=_steps_left(run, rows, trials, words),
         connector=connector_of(run, machine, words),
         latencies=tuple(series),
         latency_note=earlier_runs(run, words),
+        latency_none="" if series else none_because(run, words),
         trim=words("page.trim_text"),
         gaps=tuple(_gap_rows(run, words, index)),
-        notes=tuple(words.sentence(note) for note in run.notes),
+        own_notes=tuple(note.removeprefix(_OPERATOR) for note in run.notes if note.startswith(_OPERATOR)),
+        notes=tuple(words.sentence(note) for note in run.notes if not note.startswith((_OPERATOR, ASKED))),
+        asked=tuple(words.sentence(note.removeprefix(ASKED)) for note in run.notes if note.startswith(ASKED)),
         frames=tuple(run.frames),
-        versions=tuple(_versions(run, words)),
+        versions=tuple(versions_of(run, machine, words)),
         texts=tuple(_texts(run, words)),
         cautions=tuple(cautions_of(run, words)),
         footer=words("page.footer", run=run.id, version=run.host_version),
         comparison=comparison,
+        readings=tuple(readings.rows()),
     )
-    return Built(run, words, machine, index, trials, content)
+    return Built(run, words, machine, index, readings, trials, content)
+
+
+def _steps_left(run: StoredRun, rows: list[StepRow], trials: list[TrialRow], words: Words) -> str:
+    """What the table of steps leaves open of a run that broke off: how far it came, what it was still to measure."""
+    if run.closed:
+        return ""
+    progress = progress_of(run)
+    told = []
+    if progress is not None and progress.short:
+        told.append(words(f"banner.done_{progress.unit}", done=progress.done, wanted=progress.wanted))
+    declared = any(row.raw["value"] is None for row in rows)
+    told.append(words("page.steps_broke_off" if declared else "page.steps_unknown"))
+    if trials:
+        told.append(words("page.steps_trials"))
+    return " ".join(told)
 
 
 def _gap_rows(run: StoredRun, words: Words, index: EventIndex) -> Iterable[GapRow]:
@@ -157,21 +198,8 @@ def _gap_rows(run: StoredRun, words: Words, index: EventIndex) -> Iterable[GapRo
         yield GapRow(gap_kind(gap.kind, words), words.sentence(gap.text), where, anchor)
 
 
-def _versions(run: StoredRun, words: Words) -> Iterable[Fact]:
-    link = run.link_details
-    told = {
-        "host": f"lidjig {run.host_version}",
-        "firmware": run.firmware_version,
-        "board_id": run.board_id,
-        "link": ", ".join(f"{key} {value}" for key, value in sorted(link.items()) if "\n" not in value),
-        "seed": run.seed or "",
-        "command": "lidjig " + " ".join(run.argv),
-        "started": words.date(run.started_utc),
-        "ended": words.date(run.ended_utc),
-        "resumes": run.resumes or "",
-        "recorded_outcome": words(f"verdict.{run.outcome}"),
-    }
-    return [Fact(key, words(f"page.{key}"), value) for key, value in told.items() if value]
+def _pair_banners(comparison: Comparison | None) -> Iterable[Banner]:
+    return [] if comparison is None else [Banner("doubtful", text) for text in comparison.warnings]
 
 
 def _texts(run: StoredRun, words: Words) -> Iterable[TextPart]:

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePath
 
-from lidjig.bench.machine import MachineProfile
 from lidjig.record.jobs import FIELDS
-from lidjig.record.model import MARGINAL, NOT_MEASURED, MeasuredValue
+from lidjig.record.model import MARGINAL, TRIAL_STEPS, MeasuredValue
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex
-from lidjig.show.report.words import Said, Words
+from lidjig.show.report.rows import Shown, still_to_measure
+from lidjig.show.report.words import Words
+from lidjig.show.terminal import ended_well_unjudged
 
 STOPPED = "stopped by the operator before the end"
-_SKIPPED = "not tested: "
+ENDED_EARLY = ("ended after ", "nothing was driven: ", "the machine does not run with the stand-in open")
+ENDED = "ended"  # the verdict on a run that only looked, and judged nothing
+# Counts that a failed run owes its reader: measurement, and the text that tells it.
+_MISSED = {
+    "sleep misses": "says.missed_sleep",
+    "wake misses": "says.missed_wake",
+    "sleeps too late": "says.late_sleep",
+    "wakes too late": "says.late_wake",
+}
 
 
 @dataclass(frozen=True)
@@ -31,7 +39,7 @@ class Fact:
 @dataclass(frozen=True)
 class Banner:
     """Something that the reader must know before anything else. kind: open, stopped, error, gaps, incomplete,
-    simulated, replay."""
+    simulated, replay, doubtful (the two runs may not belong together)."""
 
     kind: str
     text: str
@@ -39,7 +47,8 @@ class Banner:
 
 @dataclass(frozen=True)
 class Verdict:
-    """outcome: as recorded. word and sentence: for the customer; sure: how sure, "" where nothing is named."""
+    """outcome: as recorded, "ended" where nothing was judged of the machine. word and sentence: for the customer; also:
+    values near their limits; sure: how sure, "" where nothing is named."""
 
     outcome: str
     word: str
@@ -49,16 +58,53 @@ class Verdict:
     others: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Progress:
+    """How far a run came that counts cycles or rounds (unit). done: whole ones; wanted: as ordered, None = the record
+    does not tell; open: number of the one that was under way when the run broke off."""
+
+    unit: str
+    done: int
+    wanted: int | None
+    open: int | None
+
+    @property
+    def short(self) -> bool:
+        """Whether it is known that less was done than ordered."""
+        return self.wanted is not None and self.done < self.wanted
+
+
+def progress_of(run: StoredRun) -> Progress | None:
+    """Cycles or rounds done and ordered; None for a run that counts neither."""
+    unit = "cycle" if run.command == "cycle" else "round"
+    counted = next((m for m in latest(run.measurements) if m.name == f"{unit}s"), None)
+    declared = next((m for m in still_to_measure(run) if m.name == f"{unit}s"), None)
+    steps = [step for step in run.steps if step.name in TRIAL_STEPS]
+    ordered = next((m.limit_low for m in (counted, declared) if m is not None), run.arguments.get("count"))
+    if ordered is None and not steps:
+        return None
+    done = [int(step.arguments.get("number", 0)) for step in steps if step.state == "done"]
+    value = counted.value if counted is not None else None
+    count = round(value) if value is not None else max(done, default=0)
+    broken = [int(step.arguments.get("number", 0)) for step in steps if step.state == "open"]
+    return Progress(unit, count, None if ordered is None else round(ordered), broken[-1] if broken else None)
+
+
 def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Banner]:
     """What is to be said at the top: how the run ended where it did not end well, and on what bench it was made."""
+    progress = progress_of(run)
     if not run.closed:
-        yield Banner("open", " ".join(_open(run, words, index)))
+        yield Banner("open", " ".join(_open(run, progress, words, index)))
     elif any(note.startswith(STOPPED) for note in run.notes):
-        yield Banner("stopped", words("banner.stopped"))
+        yield Banner("stopped", " ".join((words("banner.stopped"), *_done(progress, words))))
     elif run.outcome == "error":
-        yield Banner("error", words("banner.error"))
-    elif run.outcome == "incomplete":
-        yield Banner("incomplete", words("banner.incomplete"))
+        yield Banner("error", " ".join((words("banner.error"), *_done(progress, words))))
+    else:
+        why = [words.sentence(note).text for note in run.notes if note.startswith(ENDED_EARLY)]
+        if why and progress is not None and progress.short and progress.wanted is not None:
+            yield Banner("short", words(f"banner.short_{progress.unit}", wanted=progress.wanted, why="; ".join(why)))
+        elif run.outcome == "incomplete":
+            yield Banner("incomplete", words("banner.incomplete"))
     if run.gaps:
         # A loss, the restart that caused it and the return are told one by one and stand at one place of the record.
         count = len({gap.after_event for gap in run.gaps})
@@ -70,14 +116,22 @@ def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Bann
         yield Banner("replay", words("banner.replay"))
 
 
-def _open(run: StoredRun, words: Words, index: EventIndex) -> Iterable[str]:
+def _open(run: StoredRun, progress: Progress | None, words: Words, index: EventIndex) -> Iterable[str]:
     yield words("banner.open")
-    broken = [step for step in run.steps if step.state == "open" and step.name == "cycle"]
-    if broken:
-        yield words("banner.open_cycle", n=broken[-1].arguments.get("number", "?"))
+    if progress is not None and progress.open is not None:
+        key = f"banner.open_{progress.unit}"
+        if progress.wanted is None:
+            yield words(key, n=progress.open)
+        else:
+            yield words(f"{key}_of", n=progress.open, wanted=progress.wanted)
     if run.events:
         last = index.ref(len(run.events) - 1)
         yield words("banner.open_after", time=last.time)
+
+
+def _done(progress: Progress | None, words: Words) -> Iterable[str]:
+    if progress is not None and progress.short:
+        yield words(f"banner.done_{progress.unit}", done=progress.done, wanted=progress.wanted)
 
 
 def verdict_of(run: StoredRun, words: Words) -> Verdict:
@@ -87,23 +141,45 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
     measured = latest(run.measurements)
     if run.outcome == "fail" and main is not None and named:
         sentence = _first(words, f"fault.{main.where}_{main.what}", f"fault.{main.where}_other", "says.fail_other")
+        sentence = _counted(sentence, main.where, measured, words)
     elif not run.closed:
         sentence = words("says.incomplete_open")
     else:
         cycles = next((m.value for m in measured if m.name == "cycles"), None)
         key = f"says.{run.outcome}_{run.command}"
         sentence = _first(words, key, f"says.{run.outcome}_other", "says.incomplete_other", n=words.figure(cycles))
-    near = sum(m.outcome == MARGINAL for m in measured)
-    also = "" if not near else words("says.marginal_one") if near == 1 else words("says.marginal", n=near)
+    # What failed is told by its verdict: that another value was near its limit is for the technician alone.
+    near = [_near(m, words) for m in measured if m.outcome == MARGINAL] if run.outcome == "pass" else []
     sure = ""
     if named and main is not None and main.probability is not None and run.outcome == "fail":
-        sure = words("page.sure_text", percent=words.percent(main.probability))
+        sure = words("page.sure_text", percent=words.share(main.probability))
     others = [
-        f"{words(f'where.{f.where}')} ({words.percent(f.probability)})"
+        f"{words(f'where.{f.where}')} ({words.share(f.probability)})"
         for f in run.findings[1:]
         if f.is_fault and run.outcome == "fail"
     ]
-    return Verdict(run.outcome, words(f"verdict.{run.outcome}"), sentence, also, sure, tuple(others))
+    outcome = ENDED if ended_well_unjudged(run.command, run.outcome) else run.outcome
+    return Verdict(outcome, words(f"verdict.{outcome}"), sentence, " ".join(near), sure, tuple(others))
+
+
+def _counted(sentence: str, where: str, measured: Iterable[MeasuredValue], words: Words) -> str:
+    """The sentence on a machine that does not react as it should, with how often it did not."""
+    values = {m.name: m for m in measured if m.value}
+    told = [words(key, k=words.figure(values[n].value), n=values[n].n) for n, key in _MISSED.items() if n in values]
+    if where not in ("board", "setting") or not told or ":" in sentence:
+        return sentence
+    return words("says.counted", sentence=sentence.rstrip("."), counts=words("form.list").join(told))
+
+
+def _near(m: MeasuredValue, words: Words) -> str:
+    """A value that passes and is marginal: near its limit, or not to be told from it."""
+    crosses = (m.limit_low is not None and m.low is not None and m.low < m.limit_low) or (
+        m.limit_high is not None and m.high is not None and m.high > m.limit_high
+    )
+    shown, name = Shown(m, words), words.sentence(m.name).text
+    value = words("value.told", value=shown.value(), interval=shown.interval(), n=m.n)
+    key = "says.marginal_crosses" if crosses else "says.marginal_near"
+    return words(key, name=name[:1].upper() + name[1:], value=value, limit=shown.limits())
 
 
 def _first(words: Words, *keys: str, **slots: str) -> str:
@@ -119,95 +195,8 @@ def job_facts(run: StoredRun, words: Words) -> Iterable[Fact]:
             yield Fact(name, words(f"job.{name}"), run.job_fields[name])
 
 
-def run_facts(run: StoredRun, machine: MachineProfile | None, words: Words) -> Iterable[Fact]:
-    """When, what test, on what."""
+def run_facts(run: StoredRun, words: Words) -> Iterable[Fact]:
+    """When, what test, which run of the record."""
     yield Fact("date", words("page.date"), words.date(run.started_utc))
     yield Fact("test", words("page.test"), _first(words, f"command.{run.command}", "command.other"))
-    if machine is not None:
-        yield Fact("profile", words("page.profile"), f"{machine.name}: {machine.title}")
-    if run.board_id:
-        yield Fact("jig", words("page.jig"), run.board_id)
     yield Fact("run", words("page.run"), run.id)
-
-
-# What was tested, by the names of the measurements that tell it.
-_GROUPS = {
-    "supply": r"sensor supply",
-    "charger": r"charger voltage",
-    "lines": r"line \d+ (idle level|pull)",
-    "sensor": r"sensor (current|line .*|changes.*)",
-    "start_open": r"start, lines open",
-    "start_standin": r"start, stand-in open",
-    "start_real": r"start, real sensor",
-    "lid_standin": r"(sleep|wake) misses",
-    "cycles": r"cycles",
-    "proof": r"reliability shown",
-    "lid_open": r"lines open, lid shut: .*",
-    "lid_real": r"real sensor, lid .*",
-    "angle": r"angle held",
-    "outputs": r"output \d+ changes",
-    "told": r"machine is told .*",
-    "reaction": r"(sleep|wake) latency",
-}
-# What each test is about, in the order in which it is told; and what never has a part in it.
-_SURVEY = ("supply", "charger", "lines")
-_ABOUT = {
-    "confirm": (*_SURVEY, "start_open", "start_standin", "lid_standin"),
-    "isolate": (*_SURVEY, "sensor", "start_open", "start_standin", "start_real", "lid_standin", "lid_open", "lid_real"),
-    "cycle": (*_SURVEY, "cycles", "proof"),
-    "hold": (*_SURVEY, "angle"),
-    "sweep": (*_SURVEY, "outputs", "told", "reaction"),
-}
-_NO_PART = {
-    "confirm": ("sensor_standin",),
-    "cycle": ("start", "sensor_standin"),
-    "hold": ("start", "lid_standin", "sensor_standin"),
-    "sweep": ("start", "sensor_standin"),
-}
-
-
-def _of_group(run: StoredRun, group: str) -> list[MeasuredValue]:
-    return [m for m in latest(run.measurements) if re.fullmatch(_GROUPS[group], m.name)]
-
-
-def _was_tested(run: StoredRun, group: str) -> bool:
-    return any(m.outcome != NOT_MEASURED for m in _of_group(run, group))
-
-
-def _cycles_done(run: StoredRun) -> int:
-    return sum(step.name == "cycle" and step.state == "done" for step in run.steps)
-
-
-def tested(run: StoredRun, words: Words) -> Iterable[str]:
-    """What has a measured value, in plain sentences."""
-    for group in _ABOUT.get(run.command, ()):
-        if group == "cycles" and not _was_tested(run, group) and _cycles_done(run):
-            yield words("tested.cycles", n=_cycles_done(run))
-        elif _was_tested(run, group):
-            counts = {m.name: m.n for m in _of_group(run, group)}
-            cycles = next((m.value for m in _of_group(run, group) if m.name == "cycles"), None)
-            n = words.figure(cycles) if group == "cycles" else counts.get("sleep misses", 0)
-            yield words(f"tested.{group}", n=n, m=counts.get("wake misses", 0))
-    if run.command not in _ABOUT:
-        for measured in latest(run.measurements):
-            if measured.outcome != NOT_MEASURED:
-                yield words("tested.other", name=words.sentence(measured.name).text)
-
-
-def untested(run: StoredRun, words: Words) -> Iterable[Said]:
-    """What this kind of test is about and has no value for, what never had a part in it, and what was skipped."""
-    for group in _ABOUT.get(run.command, ()):
-        if group == "cycles" and _cycles_done(run):
-            continue
-        wanted = group != "proof" or "reliability" in run.arguments
-        if wanted and group != "charger" and not _was_tested(run, group):
-            yield Said(words(f"untested.{group}"))
-        if group == "charger" and _of_group(run, group) and not _was_tested(run, group):
-            yield Said(words("untested.charger"))
-    for part in _NO_PART.get(run.command, ()):
-        yield Said(words(f"untested.{part}"))
-    for note in run.notes:
-        if note.startswith(_SKIPPED):
-            said = words.sentence(note)
-            yield Said(said.text[:1].upper() + said.text[1:], said.lang)
-    yield Said(words("untested.rest"))

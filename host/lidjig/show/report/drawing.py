@@ -1,15 +1,19 @@
-"""Puts the figures to the content: which are drawn, from what, in which words; then the events that all of it needs."""
+"""Puts the figures to the content: which are drawn, from what, in which words; then the events that all of it needs.
+
+A figure is drawn only when the page asks for it, and what draws is imported only then.
+"""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
-from lidjig.show.report import figures as drawn
 from lidjig.show.report.anchors import Ref
-from lidjig.show.report.compare import CHANGED, CompareRow, Comparison
+from lidjig.show.report.compare import CHANGED, SINGLE, CompareRow, Comparison
 from lidjig.show.report.content import Built, FigurePart
-from lidjig.show.report.figures.trials import TrialRow
+from lidjig.show.report.figures.data import TimelineData, timeline_from
+from lidjig.show.report.figures.trials import Series, TrialRow, series_of
+from lidjig.show.report.standing import unit_of
 from lidjig.show.report.words import Words
 
 DETAIL_FROM_S = 60.0  # a longer run gets a closer look at its worst movement
@@ -17,14 +21,17 @@ BEFORE_S, AFTER_S = 1.0, 1.5
 STATES_TOLD = 12  # a description names so many changes one by one
 COMPARED_MAX = 10  # rows of the figure; the table has all
 
+Drawn = tuple[FigurePart, Callable[[], str]]
+
 
 def draw(built: Built) -> Built:
     """The report with figures and events. Every event that steps, evidence or figures stand on is among the events."""
-    built.figures = [*_causes(built), *_timelines(built), *_latencies(built), *_connector(built), *_compare(built)]
+    figures = [*_causes(built), *_timelines(built), *_latencies(built), *_connector(built), *_compare(built)]
+    built.drawings = {part.name: svg for part, svg in figures}
     rows = built.index.rows()
     note = _events_note(len(rows), len(built.run.events), built.run.id, built.words)
     built.content = dataclasses.replace(
-        built.content, figures=tuple(built.figures), events=tuple(rows), events_note=note
+        built.content, figures=tuple(part for part, _svg in figures), events=tuple(rows), events_note=note
     )
     return built
 
@@ -43,27 +50,47 @@ def _ends(built: Built) -> tuple[Ref, ...]:
     return tuple(built.index.ref(place) for place in sorted(places))
 
 
-def _causes(built: Built) -> Iterable[FigurePart]:
+def _causes(built: Built) -> Iterable[Drawn]:
     blocks = [block for block in built.content.findings if block.probability is not None]
     if not blocks:
         return
     words = built.words
-    bars = [drawn.CauseBar(block.label, block.probability, block.main) for block in blocks]
     told = words("form.list").join(f"{block.label} {block.percent}" for block in blocks)
     title, text = words("figure.words.causes_title"), words("figure.words.causes", list=told)
-    svg = drawn.causes_svg(bars, _labels(words, "causes", title, text), "f-causes")
     events = tuple(dict.fromkeys(ref for item in blocks[0].evidence for ref in item.events))
-    yield FigurePart("causes", title, text, title + ".", events, svg)
+
+    def svg() -> str:
+        from lidjig.show.report.figures.causes import CauseBar, causes_svg
+
+        bars = [CauseBar(block.label, block.probability, block.main) for block in blocks]
+        return causes_svg(bars, _labels(words, "causes", title, text), "f-causes")
+
+    yield FigurePart("causes", title, text, title + ".", events), svg
 
 
-def _timelines(built: Built) -> Iterable[FigurePart]:
+def _timelines(built: Built) -> Iterable[Drawn]:
     if not built.run.events:
         return
-    words, data = built.words, drawn.timeline_from(built.run, built.machine)
+    words, data = built.words, timeline_from(built.run, built.machine)
     title = words("figure.words.timeline_title")
     text = " ".join(_timeline_words(data, words))
-    svg = drawn.timeline_svg(data, _labels(words, "timeline", title, text), "f-time")
-    yield FigurePart("timeline", title, text, words("figure.words.timeline"), _ends(built), svg)
+    part = FigurePart("timeline", title, text, words("figure.words.timeline"), _ends(built))
+    yield part, _timeline(data, _labels(words, "timeline", title, text), "f-time")
+    yield from _detail(built, data)
+
+
+def _timeline(data: TimelineData, labels: Mapping[str, str], prefix: str) -> Callable[[], str]:
+    def svg() -> str:
+        from lidjig.show.report.figures.timeline import timeline_svg
+
+        return timeline_svg(data, labels, prefix)
+
+    return svg
+
+
+def _detail(built: Built, data: TimelineData) -> Iterable[Drawn]:
+    """A closer look at the worst movement of a long run."""
+    words = built.words
     worst = _worst(built.trials)
     if worst is None or worst.place is None or (data.end_us - data.begin_us) / 1e6 < DETAIL_FROM_S:
         return
@@ -77,10 +104,10 @@ def _timelines(built: Built) -> Iterable[FigurePart]:
     missed = worst.latency_s is None
     title = words("figure.words.detail_title_miss") if missed else words("figure.words.detail_title_slow")
     text = " ".join(_timeline_words(window, words))
-    svg = drawn.timeline_svg(window, _labels(words, "timeline", title, text), "f-detail")
     reaction = None if worst.reaction_us is None else built.index.at(worst.reaction_us)
     events = (built.index.ref(worst.place), *((reaction,) if reaction is not None else ()))
-    yield FigurePart("timeline-detail", title, text, title + ".", events, svg)
+    part = FigurePart("timeline-detail", title, text, title + ".", events)
+    yield part, _timeline(window, _labels(words, "timeline", title, text), "f-detail")
 
 
 def _worst(trials: list[TrialRow]) -> TrialRow | None:
@@ -90,7 +117,7 @@ def _worst(trials: list[TrialRow]) -> TrialRow | None:
     return missed[0] if missed else max(placed, key=lambda trial: trial.latency_s or 0.0, default=None)
 
 
-def _timeline_words(data: drawn.TimelineData, words: Words) -> Iterable[str]:
+def _timeline_words(data: TimelineData, words: Words) -> Iterable[str]:
     """The figure for those who do not see it: which rows, which states, how many gaps."""
     yield words("figure.words.timeline")
     states = [data.power.words[value] for _begin, _end, value, _inferred in data.power.spans()]
@@ -105,24 +132,33 @@ def _timeline_words(data: drawn.TimelineData, words: Words) -> Iterable[str]:
         yield words("figure.words.timeline_gaps", n=len(data.gaps))
 
 
-def _latencies(built: Built) -> Iterable[FigurePart]:
-    series = drawn.series_of(built.trials)
+def _latencies(built: Built) -> Iterable[Drawn]:
+    series = series_of(built.trials)
     if not series:
         return
     words = built.words
     events = tuple(dict.fromkeys(ref for one in built.content.latencies for ref in one.events))
     told = " ".join(f"{one.title}: {' '.join(one.lines)}" for one in built.content.latencies)
-    for name, key, render in (
-        ("histogram", "histogram", drawn.histogram_svg),
-        ("run-chart", "run", drawn.run_chart_svg),
-    ):
-        title, caption = words(f"figure.words.{key}_title"), words(f"figure.words.{key}")
-        text = f"{caption} {told}"
-        svg = render(series, _labels(words, "latency", title, text), f"f-{key}")
-        yield FigurePart(name, title, text, f"{title}. {caption}", events, svg)
+    unit = unit_of(built.run)
+    for name, key, said in (("histogram", "histogram", "histogram"), ("run-chart", "run", f"run_{unit}")):
+        title, caption = words(f"figure.words.{said}_title"), words(f"figure.words.{said}")
+        # The axis counts what the lid was moved in.
+        axis = {"cycle": words(f"figure.latency.{unit}")}
+        labels = {**_labels(words, "latency", title, f"{caption} {told}"), **axis}
+        part = FigurePart(name, title, labels["desc"], f"{title}. {caption}", events)
+        yield part, _latency(key, series, labels)
 
 
-def _connector(built: Built) -> Iterable[FigurePart]:
+def _latency(key: str, series: list[Series], labels: Mapping[str, str]) -> Callable[[], str]:
+    def svg() -> str:
+        from lidjig.show.report.figures.latency import histogram_svg, run_chart_svg
+
+        return (histogram_svg if key == "histogram" else run_chart_svg)(series, labels, f"f-{key}")
+
+    return svg
+
+
+def _connector(built: Built) -> Iterable[Drawn]:
     if built.content.connector is None:
         return
     words = built.words
@@ -131,10 +167,14 @@ def _connector(built: Built) -> Iterable[FigurePart]:
     told = words("form.list").join(
         " ".join(part for part in (c.name, c.level, c.resistance, c.outcome_word) if part) for c in contacts
     )
-    data = drawn.connector_from(built.run, built.machine)
     labels = {**_labels(words, "connector", title, f"{caption} {told}"), **_outcomes(words)}
-    svg = drawn.connector_svg(data, labels, "f-connector")
-    yield FigurePart("connector", title, f"{caption} {told}", f"{title}. {caption}", _survey_events(built), svg)
+
+    def svg() -> str:
+        from lidjig.show.report.figures.connector import connector_from, connector_svg
+
+        return connector_svg(connector_from(built.run, built.machine), labels, "f-connector")
+
+    yield FigurePart("connector", title, labels["desc"], f"{title}. {caption}", _surveyed(built), readings=True), svg
 
 
 def _outcomes(words: Words) -> dict[str, str]:
@@ -142,14 +182,14 @@ def _outcomes(words: Words) -> dict[str, str]:
     return {name.replace("_", " "): text for name, text in words.table("outcome").items()}
 
 
-def _survey_events(built: Built) -> tuple[Ref, ...]:
-    """The first opening of the route: the survey's readings follow it."""
-    return tuple(
-        built.index.ref(place) for place, event in enumerate(built.run.events) if event.name == "routed"
-    )[:1] if built.run.measurements else ()
+def _surveyed(built: Built) -> tuple[Ref, ...]:
+    """The readings behind the figures of the connector, in the order of their board times."""
+    known = {row.anchor: row.t_us for row in built.content.readings}
+    refs = dict.fromkeys(ref for row in built.content.steps for ref in row.events if ref.anchor in known)
+    return tuple(sorted(refs, key=lambda ref: known[ref.anchor]))
 
 
-def _compare(built: Built) -> Iterable[FigurePart]:
+def _compare(built: Built) -> Iterable[Drawn]:
     comparison = built.content.comparison
     if comparison is None:
         return
@@ -158,20 +198,27 @@ def _compare(built: Built) -> Iterable[FigurePart]:
         return
     words = built.words
     title, caption = words("figure.words.compare_title"), words("figure.words.compare")
-    drawn_rows = [
-        drawn.CompareRow(row.name.text, row.before.raw, row.after.raw, f"{row.difference}: {row.change_word}")
-        for row in rows
-    ]
     told = words("form.list").join(f"{row.name.text} {row.before.value}, {row.after.value}" for row in rows)
-    svg = drawn.compare_svg(drawn_rows, _labels(words, "compare", title, f"{caption} {told}"), "f-compare")
-    yield FigurePart("compare", title, f"{caption} {told}", f"{title}. {caption}", (), svg)
+    labels = _labels(words, "compare", title, f"{caption} {told}")
+
+    def svg() -> str:
+        from lidjig.show.report.figures import compare as figure
+
+        shown = [
+            figure.CompareRow(row.name.text, row.before.raw, row.after.raw, f"{row.difference}: {row.change_word}")
+            for row in rows
+        ]
+        return figure.compare_svg(shown, labels, "f-compare")
+
+    yield FigurePart("compare", title, labels["desc"], f"{title}. {caption}"), svg
 
 
 def _telling(comparison: Comparison) -> list[CompareRow]:
     """Rows with a number on both sides, those that changed first; so many as a page can hold. Counts that stayed the
     same are left to the table: a drawing of two points on each other says nothing.
     """
-    both = [row for row in comparison.rows if _has_value(row) and (row.change == CHANGED or not _same_count(row))]
+    two = [row for row in comparison.rows if _has_value(row) and row.change != SINGLE]
+    both = [row for row in two if row.change == CHANGED or not _same_count(row)]
     return sorted(both, key=lambda row: row.change != CHANGED)[:COMPARED_MAX]
 
 

@@ -15,9 +15,6 @@ from lidjig.show.report.content import Built
 def report_object(built: Built) -> str:
     """One JSON object: the keys that every command's object has, and the report beside them. No NaN, no infinity."""
     run = built.run
-    content = _plain(built.content)
-    for figure in content["figures"]:
-        del figure["svg"]
     whole = {
         "command": "report",
         "run": run.id,
@@ -26,7 +23,7 @@ def report_object(built: Built) -> str:
         "measurements": [measurement_object(measured) for measured in latest(run.measurements)],
         "notes": run.notes,
         "error": None,
-        "report": content,
+        "report": _plain(built.content),
     }
     return json.dumps(whole, allow_nan=False, ensure_ascii=False, indent=2)
 

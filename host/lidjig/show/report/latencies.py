@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from lidjig.bench.machine import MachineProfile
 from lidjig.measure import proportion
+from lidjig.record.model import TRIAL_STEPS
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex, Ref
 from lidjig.show.report.figures.trials import Series, TrialRow, series_of, trials_from
 from lidjig.show.report.words import Words
 
-REFS_MAX = 6
+_MOVES = ("confirm", "isolate", "cycle")  # tests that move the emulated lid many times
 
 
 @dataclass(frozen=True)
 class LatencySeries:
-    """One movement over the cycles. cycle, latency_s (None = missed), stimulus_us: one entry a trial; times in s."""
+    """One movement over the cycles or rounds. cycle (its number), latency_s (None = missed), stimulus_us: one entry a
+    trial; times in s."""
 
     verb: str
     title: str
@@ -37,24 +38,12 @@ class LatencySeries:
     events: tuple[Ref, ...]
 
 
-def latency_series(
-    run: StoredRun, machine: MachineProfile | None, words: Words, index: EventIndex
-) -> tuple[list[TrialRow], list[LatencySeries]]:
-    """The movements of the run, and a series for shutting and one for opening where there are any.
-
-    Movements of recorded cycles are what they are. Those that had to be paired from events are shown only where they
-    are as many, with as many misses, as the procedure counted: a report gives no second opinion.
+def latency_series(run: StoredRun, words: Words, index: EventIndex) -> tuple[list[TrialRow], list[LatencySeries]]:
+    """The movements that the run recorded as trials, and a series for shutting and one for opening where there are
+    any. A run that recorded none (an older one, a sweep) has no series.
     """
-    rows = trials_from(run, machine)
-    if not any(step.name == "cycle" for step in run.steps) and not _as_counted(run, rows):
-        rows = []
+    rows = trials_from(run)
     return rows, [_series(series, words, index) for series in series_of(rows)]
-
-
-def _as_counted(run: StoredRun, rows: list[TrialRow]) -> bool:
-    counted = {m.name: (m.n, m.value) for m in latest(run.measurements) if m.name.endswith(" misses")}
-    paired = {f"{one.verb} misses": (len(one.rows), one.misses) for one in series_of(rows)}
-    return bool(paired) and all(counted.get(name) == found for name, found in paired.items())
 
 
 def _series(series: Series, words: Words, index: EventIndex) -> LatencySeries:
@@ -83,29 +72,46 @@ def _series(series: Series, words: Words, index: EventIndex) -> LatencySeries:
 def _lines(series: Series, low: float, high: float, bound: float, words: Words) -> Iterable[str]:
     n, median, reached = len(series.rows), series.median, series.latencies_s
     if median.value is not None:
-        value = words.quantity(median.value, "s")
-        if median.low is None:
-            yield words("page.latency_median_only", value=value, n=len(reached))
+        if len(reached) == 1:
+            yield words("page.latency_one", value=words.quantity(median.value, "s"))
+        elif median.low is None or median.high is None:
+            yield words("page.latency_median_only", value=words.quantity(median.value, "s"), n=len(reached))
         else:
-            between = words.between(words.figure(median.low), words.quantity(median.high, "s"))
+            ends = (median.low, median.high)
+            value = words.with_unit(words.rounded(median.value, *ends), "s")
+            between = words.between(words.rounded(ends[0], *ends), words.with_unit(words.rounded(ends[1], *ends), "s"))
             yield words("page.latency_median", value=value, interval=between, n=len(reached))
-    rate = words.between(words.figure(low * 100.0), words.percent(high, 4))
-    missed = words.percent(series.misses / n, 4)
+    ends = (low * 100.0, high * 100.0)
+    rate = words.between(words.rounded(ends[0], *ends), words.with_unit(words.rounded(ends[1], *ends), "%"))
+    missed = words.with_unit(words.rounded(100.0 * series.misses / n, *ends), "%")
     yield words("page.latency_misses", k=series.misses, n=n, rate=missed, interval=rate)
-    yield words("page.latency_bound", bound=words.percent(bound, 4))
+    yield words("page.latency_bound", bound=words.percent(bound, 3))
     late = sum(row.result == "late" for row in series.rows)
     if late:
         yield words("page.latency_late", k=late, limit=words.quantity(series.limit_s, "s"))
 
 
 def _told(series: Series, index: EventIndex) -> tuple[Ref, ...]:
-    """Links to the first and last stimulus and to the first misses."""
+    """Links to the first and last stimulus and to all misses."""
     rows = [row for row in series.rows if row.place is not None]
     if not rows:
         return ()
-    missed = [row for row in rows if row.result == "miss"][: REFS_MAX - 2]
+    missed = [row for row in rows if row.result == "miss"]
     places = sorted({row.place for row in (rows[0], *missed, rows[-1]) if row.place is not None})
     return tuple(index.ref(place) for place in places)
+
+
+def none_because(run: StoredRun, words: Words) -> str:
+    """Why a run has no latencies and no misses to show, in one sentence."""
+    tried = any(step.name in TRIAL_STEPS and step.result for step in run.steps)
+    counted = any(m.name in ("sleep misses", "wake misses") and m.value is not None for m in latest(run.measurements))
+    if tried:
+        return words("page.latency_none_lost")
+    if counted:
+        return words("page.latency_none_older")
+    if run.command in _MOVES:
+        return words("page.latency_none_moved")
+    return words("page.latency_none_sweep" if run.command == "sweep" else "page.latency_none_other")
 
 
 def earlier_runs(run: StoredRun, words: Words) -> str:

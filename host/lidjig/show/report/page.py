@@ -18,7 +18,8 @@ from lidjig.show.report.words import Words
 
 
 def make(run: StoredRun, lang: str, before: StoredRun | None = None) -> Built:
-    """A report with its figures: of one run, or of one run after another. Raises BadInput for an unknown language."""
+    """A report: of one run, or of one run after another; page() draws its figures. Raises BadInput for an unknown
+    language."""
     words = Words(lang)
     comparison: Comparison | None = None if before is None else compare(before, run, words)
     return draw(build(run, words, comparison))
@@ -28,7 +29,11 @@ def page(built: Built) -> str:
     """The HTML of a report: one file, no request to anywhere, the same bytes for the same record."""
     content = built.content
     figures = {figure.name: figure for figure in content.figures}
-    slots: dict[str, Any] = {"c": content, "t": built.words, "figures": figures, "style": _style(), "svg": Markup}
+
+    def svg(name: str) -> Markup:
+        return Markup(built.drawings[name]())  # made by matplotlib, which escapes what it is given
+
+    slots: dict[str, Any] = {"c": content, "t": built.words, "figures": figures, "style": _style(), "svg": svg}
     return _environment().get_template("report.html.j2").render(slots)
 
 

@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any
 
 from lidjig.errors import BadInput
-from lidjig.show.numbers import figure
+from lidjig.show.numbers import duration, figure, places, share
 from lidjig.show.report.sentences import Translator
 
 RECORDED = "en"  # the language of the record's own sentences
@@ -19,8 +19,17 @@ LANGS = ("en", "de")
 SENTENCES = "sentence."
 
 _UNITS = {"kohm": "kΩ", "ohm": "Ω", "deg": "°", "us": "µs", "1": "", "": ""}
-_MINUS, _NBSP = "−", "\u00a0"
+_MINUS = "−"
+NARROW = "\u202f"  # between a number and its unit: narrow, and no line breaks at it
+SECONDS = NARROW + "s"  # behind a board time
 _SLOT = re.compile(r"\{(\w+)\}")
+# A number (or the slot of one) and a unit behind it, as a sentence has them.
+_TIED = re.compile(
+    r"(?<=[\d}])[ \u00a0]?(%|°)|(?<=[\d}])[ \u00a0](kΩ|Ω|µs|mV|V|mA|A|ms|s|min|h|Hz|kohm|ohm|deg)(?!\w)"
+)
+_EXPONENT = re.compile(r"(?<![\w.])\d+(?:\.\d+)?e[+-]\d+(?!\w)")
+# The unit comes after the last of several times, also where more of them are left out.
+_AND_MORE = re.compile(r"(board time [\d., ]*\d) and more s\b")
 
 
 @dataclass(frozen=True)
@@ -41,6 +50,17 @@ def catalogue(lang: str) -> dict[str, str]:
     return flat
 
 
+def tied(text: str) -> str:
+    """A text whose numbers keep their units: in the form of the tables, and never parted by the end of a line."""
+
+    def sign(found: re.Match[str]) -> str:
+        unit = found.group(1) or found.group(2)
+        unit = _UNITS.get(unit, unit)
+        return unit if unit == "°" else NARROW + unit
+
+    return _TIED.sub(sign, text)
+
+
 def _flatten(prefix: str, table: dict[str, Any], flat: dict[str, str]) -> None:
     for key, value in table.items():
         if isinstance(value, dict):
@@ -53,7 +73,9 @@ class Words:
     """Texts, numbers and dates of one language. Raises BadInput for a language that there is none for."""
 
     def __init__(self, lang: str = RECORDED) -> None:
-        self._texts = catalogue(lang)
+        # The record's own sentences are found by their templates, which stay as they are recorded.
+        kept = SENTENCES if lang == RECORDED else "\0"
+        self._texts = {k: text if k.startswith(kept) else tied(text) for k, text in catalogue(lang).items()}
         self.lang = lang
         self._decimal = self._texts["form.decimal"]
         self._translator: Translator | None = None
@@ -75,7 +97,8 @@ class Words:
     def sentence(self, recorded: str) -> Said:
         """A recorded English sentence for this reader; as recorded, and marked so, where it cannot be said."""
         if self.lang == RECORDED:
-            return Said(recorded)
+            plain = _EXPONENT.sub(lambda found: self.figure(float(found.group())), recorded)
+            return Said(tied(_AND_MORE.sub(r"\1 s and more", plain)))
         if self._translator is None:
             english = {k: t for k, t in catalogue(RECORDED).items() if k.startswith(SENTENCES)}
             self._translator = Translator(english, self._texts, self._renumber)
@@ -90,15 +113,24 @@ class Words:
             return self.figure(float(text))
         return text.replace("-", _MINUS).replace(".", self._decimal)
 
+    def times(self, count: int) -> str:
+        """ "once", "20 times"."""
+        return self("form.once") if count == 1 else self("form.times", n=count)
+
     def figure(self, value: float | None, digits: int = 4) -> str:
         """Up to `digits` significant digits; a dash where there is no number."""
         if value is None or not math.isfinite(value):
             return "–"
         return figure(value, digits).replace("-", _MINUS).replace(".", self._decimal)
 
-    def fixed(self, value: float, places: int) -> str:
+    def fixed(self, value: float, digits: int) -> str:
         """With so many places."""
-        return f"{value:.{places}f}".replace("-", _MINUS).replace(".", self._decimal)
+        return f"{value:.{digits}f}".replace("-", _MINUS).replace(".", self._decimal)
+
+    def rounded(self, value: float, low: float, high: float) -> str:
+        """With no more places than the interval low..high bears. A zero stays a bare "0"."""
+        digits = places(low, high)
+        return self.figure(value) if value == 0.0 or digits is None else self.fixed(value, digits)
 
     def unit(self, unit: str) -> str:
         """The sign of a unit."""
@@ -106,19 +138,32 @@ class Words:
 
     def quantity(self, value: float | None, unit: str, digits: int = 4) -> str:
         """Number and unit, kept together."""
+        return self.with_unit(self.figure(value, digits), unit)
+
+    def with_unit(self, number: str, unit: str) -> str:
+        """A number that is written already and its unit, kept together."""
         sign = self.unit(unit)
-        between = "" if sign in ("", "°") else _NBSP
-        return self.figure(value, digits) + between + sign
+        return number + ("" if sign in ("", "°") else NARROW) + sign
 
     def percent(self, part: float | None, digits: int = 3) -> str:
         """A part of one in percent."""
         if part is None:
             return self.figure(None)
-        return self.figure(part * 100.0, digits) + _NBSP + "%"
+        return self.figure(part * 100.0, digits) + NARROW + "%"
 
-    def seconds(self, t_us: int | None, places: int = 3) -> str:
+    def share(self, probability: float | None) -> str:
+        """A probability in percent, rounded as everywhere else; a dash where there is none."""
+        if probability is None:
+            return self.figure(None)
+        return share(probability).replace(".", self._decimal) + NARROW + "%"
+
+    def seconds(self, t_us: int | None, digits: int = 3) -> str:
         """Board time in s."""
-        return self.figure(None) if t_us is None else self.fixed(t_us / 1e6, places) + _NBSP + "s"
+        return self.figure(None) if t_us is None else self.fixed(t_us / 1e6, digits) + SECONDS
+
+    def length(self, seconds: float) -> str:
+        """A duration: "4 s", "3 min 20 s", "1 h 05 min"."""
+        return tied(duration(seconds))
 
     def between(self, low: str, high: str) -> str:
         """ "2.6 to 2.7"."""

@@ -122,7 +122,8 @@ def _inline(svg: str, labels: Labels, prefix: str, size: str) -> str:
     name = f"{prefix}-title {prefix}-desc"
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="fig {size}" viewBox="{box.group(1)}" role="img" '
-        f'aria-labelledby="{name}" stroke-linejoin="round" stroke-linecap="butt">\n'
+        f'preserveAspectRatio="xMinYMin meet" aria-labelledby="{name}" '
+        'stroke-linejoin="round" stroke-linecap="butt">\n'
         f'<title id="{prefix}-title">{escape(labels["title"])}</title>\n'
         f'<desc id="{prefix}-desc">{escape(labels["desc"])}</desc>\n{body}\n</svg>\n'
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 
+from lidjig.show.numbers import share
 from lidjig.show.report.figures.canvas import NARROW, SMALL, TEXT, Labels, boxes, figure, number, page, render, style
 from lidjig.show.report.figures.palette import colour
 
@@ -64,14 +65,5 @@ def _row(axes: Axes, y: float, cause: CauseBar, labels: Labels, *, others: bool)
     axes.add_patch(
         Rectangle((1.0, y + 18.0), BAR, 15.0, facecolor="none", edgecolor=colour("grid"), lw=0.6, zorder=0)
     )
-    text = _percent(part, labels)
+    text = f"{share(part).replace('.', labels['decimal'])} %"
     axes.text(BAR + 12.0, y + 25.5, text, fontsize=TEXT + 1, color=colour("ink"), weight=weight, va="center")
-
-
-def _percent(part: float, labels: Labels) -> str:
-    """Whole percents, tenths near the ends: 97 %, 0.4 %, 99.5 %."""
-    percent = 100.0 * part
-    digits = 1 if percent < 10.0 or percent > 99.0 else 0
-    text = f"{percent:.{digits}f}"
-    text = text.removesuffix(".0")
-    return f"{text.replace('.', labels['decimal'])} %"

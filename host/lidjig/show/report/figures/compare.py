@@ -10,12 +10,13 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from lidjig.record.model import MeasuredValue
-from lidjig.show.report.figures.canvas import NARROW, SMALL, TEXT, Labels, figure, number, page, render, room, style
+from lidjig.show.report.figures.canvas import SMALL, TEXT, Labels, figure, number, page, render, room, style
 from lidjig.show.report.figures.palette import colour
 
-ROW = 96.0
-LEFT, RIGHT = 52.0, 8.0
-SPAN = NARROW - LEFT - RIGHT
+WIDTH = 360.0  # of a row: two stand side by side where there is room, with letters as large as those of a wide figure
+ROW, LEGEND = 96.0, 20.0
+LEFT, RIGHT = 58.0, 8.0
+SPAN = WIDTH - LEFT - RIGHT
 DASH = (0, (4.0, 2.5))
 TONES = {"before": ("sleep", "o"), "after": ("wake", "s")}
 UNITS = {"kohm": "k\u03a9", "deg": "\u00b0", "1": ""}
@@ -32,15 +33,20 @@ class CompareRow:
 
 
 def compare_svg(rows: Sequence[CompareRow], labels: Labels, prefix: str) -> str:
-    """A row each, in the order given: before as a ring, after as a filled square, intervals as bars, limits dashed."""
-    height = 26.0 + ROW * max(1, len(rows))
+    """A legend, then a row each in the order given: before as a ring, after as a filled square, intervals as bars,
+    limits dashed. Each is a drawing of its own inside one element, so that the page can set them in columns. labels:
+    "title" and "desc" name the whole, a row is named by its own label and what it says.
+    """
     with style():
-        fig = figure(NARROW, height)
-        axes = page(fig, NARROW, height)
-        _legend(axes, labels)
-        for place, row in enumerate(rows):
-            _row(axes, 26.0 + ROW * place, row, labels)
-        return render(fig, labels, prefix)
+        fig = figure(WIDTH, LEGEND)
+        _legend(page(fig, WIDTH, LEGEND), labels)
+        parts = [render(fig, labels, prefix)]
+        for place, row in enumerate(rows, start=1):
+            fig = figure(WIDTH, ROW)
+            _row(page(fig, WIDTH, ROW), 1.0, row, labels)
+            named = {**labels, "title": row.label, "desc": row.says}
+            parts.append(render(fig, named, f"{prefix}-{place}"))
+    return f'<div class="fig-rows">\n{"".join(parts)}</div>\n'
 
 
 def _legend(axes: Axes, labels: Labels) -> None:
@@ -61,7 +67,7 @@ def _mark(axes: Axes, x: float, y: float, key: str) -> None:
 
 
 def _row(axes: Axes, y: float, row: CompareRow, labels: Labels) -> None:
-    axes.plot([0.0, NARROW], [y, y], color=colour("grid"), lw=0.7)
+    axes.plot([0.0, WIDTH], [y, y], color=colour("grid"), lw=0.7)
     axes.text(0.0, y + 12.0, row.label, fontsize=TEXT, weight="bold", color=colour("ink"), va="center")
     axes.text(0.0, y + 27.0, row.says, fontsize=SMALL, color=colour("ink"), va="center")
     numbers = _numbers(row)
@@ -122,7 +128,7 @@ def _ticks(axes: Axes, y: float, scale: _Scale, row: CompareRow, labels: Labels)
         x = scale.at(tick)
         axes.plot([x, x], [y, y + 3.0], color=colour("frame"), lw=0.8)
         text = number(float(tick), labels, 4) + (f" {unit}" if place == len(ticks) - 1 and unit else "")
-        x = min(x, NARROW - room(text, SMALL) / 2.0)
+        x = min(x, WIDTH - room(text, SMALL) / 2.0)
         axes.text(x, y + 11.0, text, fontsize=SMALL, color=colour("soft"), va="center", ha="center")
 
 

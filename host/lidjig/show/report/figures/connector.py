@@ -12,6 +12,7 @@ from matplotlib.path import Path
 from lidjig.bench.machine import MachineProfile
 from lidjig.record.model import FAIL, MARGINAL, NOT_MEASURED, PASS, MeasuredValue
 from lidjig.record.stored import StoredRun
+from lidjig.show.numbers import places, unjudged
 from lidjig.show.report.figures.canvas import NARROW, SMALL, TEXT, Labels, figure, number, page, render, style
 from lidjig.show.report.figures.palette import colour
 
@@ -21,8 +22,9 @@ HEAD = 26.0
 CENTRE = NARROW / 2.0
 SHELL = 66.0  # width of the connector's body
 
-WORST = (PASS, NOT_MEASURED, MARGINAL, FAIL)
-OUTCOME_COLOURS = {PASS: "pass", MARGINAL: "marginal", FAIL: "fail", NOT_MEASURED: "unset"}
+NO_LIMIT = "no limit"  # measured, with no limit to meet: it passes nothing
+WORST = (NO_LIMIT, PASS, NOT_MEASURED, MARGINAL, FAIL)
+OUTCOME_COLOURS = {PASS: "pass", MARGINAL: "marginal", FAIL: "fail", NOT_MEASURED: "unset", NO_LIMIT: "angle"}
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,8 @@ class Side:
     @property
     def outcome(self) -> str:
         """The worst of its outcomes."""
-        return max((m.outcome for _key, m in self.readings), key=WORST.index, default=NOT_MEASURED)
+        outcomes = (NO_LIMIT if unjudged(m) else m.outcome for _key, m in self.readings)
+        return max(outcomes, key=WORST.index, default=NOT_MEASURED)
 
 
 @dataclass(frozen=True)
@@ -142,9 +145,9 @@ def _pin(axes: Axes, pin: Pin, y: float, height: float, labels: Labels, sensor_s
 
 
 def _wire(axes: Axes, y: float, at_left: bool, outcome: str) -> None:
-    """From pin to text: whole for what passed, broken for what failed, dotted for what was not measured."""
+    """From pin to text: whole for what passed, broken for what failed, dotted for what was not measured or judged."""
     sign = -1.0 if at_left else 1.0
-    dash = {PASS: "-", MARGINAL: "-", FAIL: (0, (3.0, 2.0)), NOT_MEASURED: (0, (1.0, 2.0))}[outcome]
+    dash = {PASS: "-", MARGINAL: "-", FAIL: (0, (3.0, 2.0))}.get(outcome, (0, (1.0, 2.0)))
     ends = [CENTRE + sign * 9.0, CENTRE + sign * (SHELL / 2.0 + 9.0)]
     axes.plot(ends, [y, y], color=colour(OUTCOME_COLOURS[outcome]), lw=2.6, ls=dash, solid_capstyle="butt")
 
@@ -197,21 +200,24 @@ def _interval(measured: MeasuredValue, labels: Labels) -> str:
 
 
 def _rounded(measured: MeasuredValue, value: float, labels: Labels) -> str:
-    """Small currents and ratios to hundredths: their interval is wider than that."""
-    if measured.unit in ("1", "mA"):
-        text = f"{value:.2f}"
-        return ("0" + text[2:] if text == "-0.00" else text).replace("-", "\u2212").replace(".", labels["decimal"])
-    return number(value, labels)
+    """With no more places than the interval bears."""
+    digits = None if measured.low is None or measured.high is None else places(measured.low, measured.high)
+    if digits is None or value == 0.0:
+        return number(value, labels)
+    text = f"{value:.{digits}f}"
+    text = text.removeprefix("-") if float(text) == 0.0 else text
+    return text.replace("-", "\u2212").replace(".", labels["decimal"])
 
 
 def draw_symbol(axes: Axes, x: float, y: float, outcome: str) -> None:
-    """Tick, warning triangle, cross or dash, 11 units across, drawn and not set from a font."""
+    """Tick, warning triangle, cross, dash or lozenge, 11 units across, drawn and not set from a font."""
     tone = colour(OUTCOME_COLOURS[outcome])
     shapes: dict[str, tuple[list[tuple[float, float]], bool]] = {
         PASS: ([(-5.0, 0.0), (-1.5, 4.0), (5.0, -4.5)], False),
         MARGINAL: ([(0.0, -5.5), (5.5, 4.5), (-5.5, 4.5), (0.0, -5.5)], True),
         FAIL: ([(-4.5, -4.5), (4.5, 4.5), (4.5, -4.5), (-4.5, 4.5)], False),
         NOT_MEASURED: ([(-5.0, 0.0), (5.0, 0.0)], False),
+        NO_LIMIT: ([(0.0, -5.5), (5.5, 0.0), (0.0, 5.5), (-5.5, 0.0), (0.0, -5.5)], True),
     }
     points, closed = shapes[outcome]
     codes = [Path.MOVETO] + [Path.LINETO] * (len(points) - 1)

@@ -20,6 +20,9 @@ LEFT, RIGHT = 138.0, 14.0  # gutters: names of the rows, and air
 SPAN = WIDE - LEFT - RIGHT
 COLUMNS = int(SPAN)
 MOST_CHANGES = SPAN / 2  # more changes than this in a row, and it is drawn by the column
+NARROW_BAR, NARROW_BARS = 3.0, 8  # so many blocks of one value narrower than this: outlines would hide their colour
+WIDE_BAR = 24.0  # a block as wide as this stands for itself, among whatever narrow ones
+BLOCKS_A_SHARE = 6  # blocks that one share sums up: three cycles of shutting and opening
 MOVE_POINTS = 12  # of the angle, a movement
 
 Rect = tuple[float, float, float, float]
@@ -67,11 +70,14 @@ class Place:
 
 @dataclass(frozen=True)
 class Row:
-    """One row. by_column: it has too many changes to draw each; draw(place, y) draws it from y downwards."""
+    """One row. by_column: it has too many changes to draw each; share_us: the longest time over which shares of values
+    are drawn in it, 0.0 = none; draw(place, y) draws it from y downwards.
+    """
 
     height: float
     by_column: bool
     draw: Callable[[Place, float], None]
+    share_us: float = 0.0
 
 
 def _name(place: Place, y: float, name: str, sub: str = "", right: float = LEFT - 8.0) -> None:
@@ -229,9 +235,44 @@ def _levels(place: Place, y: float, height: float, track: StepTrack, top: int) -
     _polyline(place, points, breaks, "signal", 1.3)
 
 
-def ribbon_row(track: StepTrack, labels: Labels, height: float = 21.0) -> Row:
-    """Values as blocks with hatch and name; by the column each column is split by the part of its time."""
-    by_column = track.changes > MOST_CHANGES
+@dataclass(frozen=True)
+class Crowd:
+    """A stretch of axis time in which blocks follow each other too closely to be seen: its shares are drawn instead."""
+
+    begin_us: int
+    end_us: int
+    shares: int
+
+    @property
+    def share_us(self) -> float:
+        """Time that one share sums up."""
+        return (self.end_us - self.begin_us) / self.shares
+
+
+def crowds_of(track: StepTrack, scale: float) -> list[Crowd]:
+    """Stretches without a wide block in which most blocks of some value are narrow. scale: units a us."""
+    out: list[Crowd] = []
+    group: list[tuple[int, int, int, bool]] = []
+    for span in [*track.spans(), None]:
+        if span is not None and (span[1] - span[0]) * scale < WIDE_BAR:
+            group.append(span)
+            continue
+        if _too_narrow(group, scale):
+            out.append(Crowd(group[0][0], group[-1][1], max(1, min(COLUMNS, len(group) // BLOCKS_A_SHARE))))
+        group = []
+    return out
+
+
+def _too_narrow(spans: list[tuple[int, int, int, bool]], scale: float) -> bool:
+    widths: dict[int, list[float]] = {}
+    for begin, end, value, _inferred in spans:
+        widths.setdefault(value, []).append((end - begin) * scale)
+    return any(len(mine) >= NARROW_BARS and float(np.median(mine)) < NARROW_BAR for mine in widths.values())
+
+
+def ribbon_row(track: StepTrack, labels: Labels, scale: float, height: float = 21.0) -> Row:
+    """Values as blocks with hatch and name; where they crowd, stretches of time split by shares. scale: units a us."""
+    crowds = crowds_of(track, scale)
 
     def draw(place: Place, y: float) -> None:
         _name(place, y + height / 2.0, labels[track.name])
@@ -239,12 +280,12 @@ def ribbon_row(track: StepTrack, labels: Labels, height: float = 21.0) -> Row:
         if not track.heard:
             text = labels["power-unknown"]
             place.axes.text(LEFT + 4.0, y + height / 2.0, text, va="center", fontsize=SMALL, color=colour("soft"))
-        elif by_column:
-            _stacked(place, y, height, track)
-        else:
-            _blocks(place, y, height, track)
+            return
+        _blocks(place, y, height, track, crowds)
+        for crowd in crowds:
+            _stacked(place, y, height, track, crowd)
 
-    return Row(height, by_column, draw)
+    return Row(height, False, draw, max((crowd.share_us for crowd in crowds), default=0.0))
 
 
 def name_in(word: str, width: float, labels: Labels) -> str:
@@ -256,9 +297,11 @@ def name_in(word: str, width: float, labels: Labels) -> str:
     return ""
 
 
-def _blocks(place: Place, y: float, height: float, track: StepTrack) -> None:
+def _blocks(place: Place, y: float, height: float, track: StepTrack, crowds: list[Crowd]) -> None:
     rects: dict[str, list[Rect]] = {}
     for begin, end, value, _inferred in track.spans():
+        if any(crowd.begin_us <= begin < crowd.end_us for crowd in crowds):
+            continue
         x0, x1 = place.x(begin), place.x(end)
         rects.setdefault(track.words[value], []).append((x0, y, max(x1, x0 + 0.4), y + height))
     looks = LOOKS[track.name]
@@ -282,20 +325,22 @@ def _on_block(place: Place, x: float, y: float, name: str, look: tuple[str, str,
     place.axes.text(x, y, name, ha="center", va="center", fontsize=SMALL, color=colour(look[2]), clip_on=False)
 
 
-def _stacked(place: Place, y: float, height: float, track: StepTrack) -> None:
-    shares = track.shares(place.edges_us)
+def _stacked(place: Place, y: float, height: float, track: StepTrack, crowd: Crowd) -> None:
+    shares = track.shares(np.linspace(crowd.begin_us, crowd.end_us, crowd.shares + 1))
     # Cumulated before rounding, so that the parts of a column fill it without a seam.
     tops = np.round(height * np.cumsum(shares, axis=0), 1)
-    base = np.zeros(COLUMNS)
+    base, left = np.zeros(crowd.shares), place.x(crowd.begin_us)
+    wide = (place.x(crowd.end_us) - left) / crowd.shares
     for value, word in enumerate(track.words):
         top = tops[value]
         rects = [
-            (LEFT + b, y + height - top[b], LEFT + e, y + height - base[b])
+            (left + wide * b, y + height - top[b], left + wide * e, y + height - base[b])
             for b, e in _equal(base, top)
             if top[b] > base[b]
         ]
         if rects:
-            patch(place.axes, boxes(rects), LOOKS[track.name][word][0])
+            fill, hatch, _on = LOOKS[track.name][word]
+            patch(place.axes, boxes(rects), fill, "frame" if hatch else None, 0.0, hatch)  # the hatch, no outline
         base = top
 
 

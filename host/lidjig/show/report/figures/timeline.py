@@ -27,10 +27,12 @@ from lidjig.show.report.figures.rows import (
     LEFT,
     LOOKS,
     SPAN,
+    WIDE_BAR,
     Place,
     Row,
     angle_row,
     band_row,
+    crowds_of,
     digital_row,
     marks_row,
     name_in,
@@ -55,7 +57,7 @@ def timeline_svg(data: TimelineData, labels: Labels, prefix: str) -> str:
     A row with more changes than it has room for is drawn by the column, extremes kept, and a note says so.
     """
     rows = _rows(data, labels)
-    notes = _notes(data, labels, any(row.by_column for row in rows))
+    notes = _notes(data, labels, rows)
     words = _legend_words(data, labels)
     texts = [_legend_text(ribbon, word, labels) for ribbon, word in words] + [labels["blank"]]
     body = TOP + sum(row.height + GAP_ROW for row in rows)
@@ -78,15 +80,16 @@ def timeline_svg(data: TimelineData, labels: Labels, prefix: str) -> str:
 
 def _rows(data: TimelineData, labels: Labels) -> list[Row]:
     rows: list[Row] = []
+    scale = SPAN / (data.end_us - data.begin_us)
     if len(data.angle.deg):
         rows.append(angle_row(data.angle))
     rows += [digital_row(track, labels) for track in (*data.outputs, *data.lines)]
-    rows += [ribbon_row(track, labels) for track in (data.route, data.lock) if track.heard]
+    rows += [ribbon_row(track, labels, scale) for track in (data.route, data.lock) if track.heard]
     rows += [digital_row(track, labels) for track in data.observers]
     rows += [band_row(band, labels) for band in data.bands]
     if data.marks_us:
         rows.append(marks_row(data.marks_us, labels))
-    rows.append(ribbon_row(data.power, labels, height=28.0))
+    rows.append(ribbon_row(data.power, labels, scale, height=28.0))
     return rows
 
 
@@ -158,13 +161,15 @@ def _legend_words(data: TimelineData, labels: Labels) -> list[tuple[str, str]]:
     out: list[tuple[str, str]] = []
     scale = SPAN / (data.end_us - data.begin_us)
     for track in (data.power, data.route, data.lock):
+        crowds = crowds_of(track, scale)
         for value, word in enumerate(track.words):
             widths = [(end - begin) * scale for begin, end, held, _inferred in track.spans() if held == value]
             if not widths:
                 continue
-            named = len(track.spans()) <= SPAN / 2 and any(name_in(word, width, labels) for width in widths)
+            alone = [width for width in widths if not crowds or width >= WIDE_BAR]
+            named = any(name_in(word, width, labels) for width in alone)
             # What is too short to be seen needs no explaining; a power state is always named.
-            if track.name == "power" or (max(widths) >= 2.0 and not named):
+            if track.name == "power" or ((crowds or max(widths) >= 2.0) and not named):
                 out.append((track.name, word))
     return out
 
@@ -202,15 +207,18 @@ def _legend(place: Place, y: float, words: list[tuple[str, str]], texts: list[st
             x += SWATCH + room(texts[entry], SMALL) + 16.0
 
 
-def _notes(data: TimelineData, labels: Labels, by_column: bool) -> list[str]:
+def _notes(data: TimelineData, labels: Labels, rows: list[Row]) -> list[str]:
     """What the reader must know of how it is drawn, in lines that fit."""
     notes: list[str] = []
     tracks = (*data.outputs, *data.lines, *data.observers)
     if any(_shows_inferred(track, SPAN / (data.end_us - data.begin_us)) for track in tracks):
         notes.append(labels["inferred"])
-    if by_column:
+    if any(row.by_column for row in rows):
         seconds = (data.end_us - data.begin_us) / 1e6 / COLUMNS
         notes.append(labels["by-column"].replace("{seconds}", number(seconds, labels, 2)))
+    share_us = max(row.share_us for row in rows)
+    if share_us:
+        notes.append(labels["by-share"].replace("{seconds}", number(share_us / 1e6, labels, 2)))
     letters = int(WIDE / (LETTER * SMALL))
     return [line for note in notes for line in textwrap.wrap(note, letters)]
 
