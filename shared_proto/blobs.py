@@ -18,6 +18,7 @@ DRIVE_PUSH_PULL = 1
 DRIVES = ("open-drain", "push-pull")
 
 BLOB_VERSION = 1
+WIRING_VERSION = 2  # 2: bus, meters and tach line
 
 # One output of the switch family. Operated below operate_mdeg and released above release_mdeg when operate <
 # release; the other way round when operate > release (operated above operate_mdeg, released below
@@ -47,11 +48,17 @@ PROFILE_FIELDS = (
 ) + (("name", "*", 1, 32, "ASCII"),)
 
 WIRING_FIELDS = (
-    ("version", "B", BLOB_VERSION, BLOB_VERSION, "layout of this record"),
+    ("version", "B", WIRING_VERSION, WIRING_VERSION, "layout of this record"),
     ("lines_used", "H", 0, 0xFFFF, "bit per names.LINES that is wired on this bench"),
     ("invert", "H", 0, 0xFFFF, "bit per names.LINES whose level is inverted"),
     ("scan", "H", 0, 0xFFFF, "bit per names.CHANNELS that is wired"),
     ("light_pull_up", "B", 0, 1, "reserved for the light input: 1 = divider reversed"),
+    ("bus", "B", 0, 1, "1 = power monitors' bus on the pins of observer_3 and observer_4"),
+    ("meter_1", "B", 0, 0x77, "7-bit address of the power monitor of the charger supply; 0 = none"),
+    ("cal_1", "H", 0, 0x7FFF, "its calibration register"),
+    ("meter_2", "B", 0, 0x77, "address of the power monitor of the sensor supply; 0 = none"),
+    ("cal_2", "H", 0, 0x7FFF, "its calibration register"),
+    ("tach", "B", 0, 16, "1 + number of the line whose rising edges are counted instead of told; 0 = none"),
     ("name", "*", 1, 32, "ASCII"),
 )
 

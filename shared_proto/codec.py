@@ -19,7 +19,11 @@ Message = namedtuple("Message", "id name seq fields")
 Row = namedtuple("Row", "id name direction form size names lows highs tail")
 
 
-def _row(entry: tuple[int, str, str, str, tuple[tuple[str, str, int, int, str], ...]]) -> Row:
+def _row(
+    entry: tuple[int, str, str, str, tuple[tuple[str, str, int, int, str], ...]],
+    shared: dict[tuple[object, ...], tuple[object, ...]],
+) -> Row:
+    # shared: tuples made so far. Many rows have the same names or ranges, and a board no memory for two of the same.
     number, name, direction, _doc, fields = entry
     tail = None
     fixed = []
@@ -28,6 +32,10 @@ def _row(entry: tuple[int, str, str, str, tuple[tuple[str, str, int, int, str], 
             tail = (field[0], field[2], field[3])
         else:
             fixed.append(field)
+    columns = []
+    for k in (0, 2, 3):
+        column = tuple([field[k] for field in fixed])
+        columns.append(shared.setdefault(column, column))
     form = "<BH" + "".join([field[1] for field in fixed])
     return Row(
         number,
@@ -35,20 +43,22 @@ def _row(entry: tuple[int, str, str, str, tuple[tuple[str, str, int, int, str], 
         direction,
         form,
         struct.calcsize(form),
-        tuple([field[0] for field in fixed]),
-        tuple([field[2] for field in fixed]),
-        tuple([field[3] for field in fixed]),
+        columns[0],
+        columns[1],
+        columns[2],
         tail,
     )
 
 
 BY_ID: dict[int, Row] = {}
 BY_NAME: dict[str, Row] = {}
+_shared: dict[tuple[object, ...], tuple[object, ...]] = {}
 for _entry in MESSAGES:
-    _new = _row(_entry)
+    _new = _row(_entry, _shared)
     BY_ID[_new.id] = _new
     BY_NAME[_new.name] = _new
-del MESSAGES, _entry, _new  # so that a board can drop messages.py, whose texts it has no use for
+# So that a board can drop messages.py, whose texts it has no use for, and what has done its work here.
+del MESSAGES, _entry, _new, _shared, _row
 
 
 def _refuse(where: str, value: object, low: int, high: int) -> ValueError:

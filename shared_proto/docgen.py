@@ -18,9 +18,9 @@ PROTOCOL = Path(__file__).with_name("PROTOCOL.md")
 
 # A short conversation: the worked examples, also used as test data. Invented values.
 EXAMPLES = (
-    "> hello seq=1 major=1 minor=0 session=305419896",
-    "< hello_result seq=1 major=1 minor=0 session=305419896 fw_major=0 fw_minor=1 fw_patch=0 "
-    "board_id=64838510107233071 boot_id=2134573057 reset_cause=0 abilities=7 t_us=1500250 first_event=1 next_event=2",
+    "> hello seq=1 major=1 minor=1 session=305419896",
+    "< hello_result seq=1 major=1 minor=1 session=305419896 fw_major=0 fw_minor=1 fw_patch=0 "
+    "board_id=64838510107233071 boot_id=2134573057 reset_cause=0 abilities=31 t_us=1500250 first_event=1 next_event=2",
     "> resend counter=0 boot_id=2134573057",
     "< boot counter=1 t_us=312 cause=0",
     "> ack counter=1 boot_id=2134573057",
@@ -34,6 +34,8 @@ EXAMPLES = (
     "< measure_result seq=4 t_us=2100000 channel=0 n=64 total=2097152 low=32759 high=32776 total_sq=68719481344",
     "< output counter=2 t_us=9000123 output=0 operated=1 angle_mdeg=18950",
     "< lost counter=3 t_us=9000500 count=36",
+    "> sample seq=6 channel=10 period_ms=5",
+    "< batch channel=10 number=1 boot_id=2134573057 t_us=9100000 span_us=15000 data=7025702571257025",
     "> rejoin seq=5 session=305419896 boot_id=2134573057",
 )
 
@@ -113,22 +115,38 @@ def numbers() -> list[str]:
     lines += _numbered("`names.TARGETS` (of `load`)", names.TARGETS)
     lines += _numbered("`names.LOADS`", names.LOADS)
     lines += _numbered("`names.RESETS`", names.RESETS)
+    lines += _numbered("`names.BUS_STATES`", names.BUS_STATES)
+    lines += _numbered("`names.METER_STATES`", names.METER_STATES)
     lines += ["- `names.BLOB_`: %d profile, %d wiring" % (names.BLOB_PROFILE, names.BLOB_WIRING)]
     lines += [
-        "- `names.ABILITY_` bits: %d routes by relay contacts, %d feeds the real sensor itself, %d has two outputs"
-        % (names.ABILITY_RELAY, names.ABILITY_SENSOR_POWER, names.ABILITY_OUTPUTS_2)
+        "- `names.ABILITY_` bits: %d routes by relay contacts, %d feeds the real sensor itself, %d has two outputs, "
+        "%d has a bus for power monitors, %d sends samples"
+        % (
+            names.ABILITY_RELAY,
+            names.ABILITY_SENSOR_POWER,
+            names.ABILITY_OUTPUTS_2,
+            names.ABILITY_BUS,
+            names.ABILITY_SAMPLING,
+        )
     ]
     lines += _numbered("log codes", names.LOG_CODES, 1)
     return lines
 
 
 def channels() -> list[str]:
-    """Analog channels with their scales."""
-    rows = [
-        [str(k), "`" + name + "`", str(names.CHANNEL_FULL_SCALE[k]), names.CHANNEL_UNITS[k]]
-        for k, name in enumerate(names.CHANNELS)
-    ]
-    return _table(["number", "channel", "value at raw 65535", "unit"], rows)
+    """Channels with their scales and how fast each can be sampled."""
+    rows = []
+    for k, name in enumerate(names.CHANNELS):
+        if k < len(names.CHANNEL_UNITS):
+            scale = "%d %s at raw 65535" % (names.CHANNEL_FULL_SCALE[k], names.CHANNEL_UNITS[k])
+        elif k == names.CH_PULSES:
+            scale = "rising edges in the last %d ms" % names.PULSE_WINDOW_MS
+        elif name.endswith("_v"):
+            scale = "1.25 mV a step"
+        else:
+            scale = "step chosen by the calibration; 0 A at raw %d" % names.METER_ZERO
+        rows.append([str(k), "`" + name + "`", scale, str(names.SAMPLE_MIN_MS[k])])
+    return _table(["number", "channel", "scale", "shortest period, ms"], rows)
 
 
 def limits() -> list[str]:
@@ -148,6 +166,7 @@ def limits() -> list[str]:
         ["requests being performed at once", "up to %d, then `busy`" % session_board.PENDING_MAX],
         ["past sessions remembered by the board", str(session_board.PAST_KEPT)],
         ["events sent and not acknowledged", "up to %d" % session_board.WINDOW],
+        ["batches that wait behind everything else", "up to %d; more are dropped" % session_board.BATCHES_MAX],
         ["events sent again after", "%d ms without an acknowledgement" % (session_board.RESEND_US // 1000)],
     ]
     return _table(["what", "value"], rows)

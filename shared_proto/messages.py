@@ -184,6 +184,23 @@ MESSAGES = (
         ("first_event", "I", 1, _U32, "counter of the oldest event kept, or of the next one to come"),
         ("next_event", "I", 1, _U32, "counter of the next event to come"),
     )),
+    (0x16, "sample", TO_BOARD, "sends the readings of a channel in batches; a restart of the board ends it", (
+        ("channel", "B", 0, _U8, "names.CHANNELS"),
+        ("period_ms", "H", 0, 10000, "one reading every so many ms; 0 = stop"),
+    )),
+    (0x56, "sample_result", TO_HOST, "set; the batches that follow count from 1", (
+        _T_US,
+        ("period_ms", "H", 0, 10000, "as set; channels of the analog switch share one reading a ms"),
+    )),
+    (0x17, "meters", TO_BOARD, "asks for the state of the power monitors and their bus", ()),
+    (0x57, "meters_result", TO_HOST, "how monitors and bus are", (
+        _T_US,
+        ("bus", "B", 0, _U8, "names.BUS_STATES"),
+        ("meter_1", "B", 0, _U8, "names.METER_STATES"),
+        ("meter_2", "B", 0, _U8, "names.METER_STATES"),
+        ("errors", "I", 0, _U32, "transfers that failed since boot"),
+        ("recoveries", "I", 0, _U32, "times the bus was freed by clocks since boot"),
+    )),
     (0x7F, "refusal", TO_HOST, "the request with this sequence number was not carried out", (
         ("request", "B", 0, _U8, "id of the request"),
         ("reason", "B", 0, _U8, "names.REFUSALS"),
@@ -227,6 +244,11 @@ MESSAGES = (
     (0x8A, "supply", TO_HOST, "sensor supply from the machine came or went", (
         _COUNTER, _T_US, ("present", "B", 0, 1, ""), ("supply_mv", "H", 0, _U16, "reading near that time"),
     )),
+    (0x8B, "meter", TO_HOST, "a power monitor came, went or failed", (
+        _COUNTER, _T_US,
+        ("meter", "B", 0, 1, "0 = meter 1"),
+        ("state", "B", 0, _U8, "names.METER_STATES"),
+    )),
     (0xC0, "beat", TO_BOARD, "heartbeat; no sequence number", ()),
     (0xC1, "ack", TO_BOARD, "every event up to this counter is on disk; no sequence number", (
         ("counter", "I", 0, _U32, ""),
@@ -246,5 +268,13 @@ MESSAGES = (
         ("lines", "H", 0, _U16, "bit per names.LINES"),
         ("supply_mv", "H", 0, _U16, ""),
         ("next_event", "I", 1, _U32, "counter of the next event to come"),
+    )),
+    (0xC4, "batch", TO_HOST, "readings of a sampled channel, evenly spaced; no sequence number, never sent again", (
+        ("channel", "B", 0, _U8, "names.CHANNELS"),
+        ("number", "I", 1, _U32, "from 1 since `sample`; a hole is a lost batch"),
+        ("boot_id", "I", 0, _U32, "the boot that took them"),
+        ("t_us", "Q", 0, _U64, "board time of the first reading"),
+        ("span_us", "I", 0, _U32, "from the first to the last reading"),
+        ("data", "*", 2, 128, "raw readings, each u16"),
     )),
 )

@@ -13,7 +13,7 @@ except ImportError:  # CPython
 
 
 PROTOCOL_MAJOR = const(1)
-PROTOCOL_MINOR = const(0)
+PROTOCOL_MINOR = const(1)
 
 # Route: what the machine's lines are connected to.
 ROUTE_OPEN = const(0)
@@ -67,6 +67,7 @@ REFUSED_VERSION = const(13)  # another protocol major
 REFUSED_BAD_BLOB = const(14)  # profile or wiring does not parse; detail = position of the first bad field
 REFUSED_STORAGE = const(15)  # the board's flash did not take it
 REFUSED_ARMED = const(16)  # only while disarmed
+REFUSED_MEMORY = const(17)  # the board has no memory left for what this needs; all else goes on
 REFUSALS = (
     "none",
     "not_armed",
@@ -85,6 +86,7 @@ REFUSALS = (
     "bad_blob",
     "storage",
     "armed",
+    "memory",
 )
 
 # Shape of a motion segment.
@@ -103,6 +105,11 @@ CH_CHARGER_V = const(6)
 CH_CHARGER_I = const(7)
 CH_JIG = const(8)  # the jig's own 3.3 V
 CH_LIGHT = const(9)
+CH_METER_1_V = const(10)  # power monitor 1 (charger supply): bus register, 1.25 mV a step
+CH_METER_1_I = const(11)  # its current register + 32768; the step follows from the calibration written to it
+CH_METER_2_V = const(12)  # power monitor 2 (sensor supply)
+CH_METER_2_I = const(13)
+CH_PULSES = const(14)  # rising edges of the tach line in the last 100 ms
 CHANNELS = (
     "supply",
     "machine_1",
@@ -114,9 +121,31 @@ CHANNELS = (
     "charger_i",
     "jig_3v3",
     "light",
+    "meter_1_v",
+    "meter_1_i",
+    "meter_2_v",
+    "meter_2_i",
+    "pulses",
 )
+# The ten channels of the converter: what raw 65535 stands for. Those after them are registers and counts.
 CHANNEL_UNITS = ("mV", "mV", "mV", "mV", "mV", "mV", "mV", "mA", "mV", "permille")
 CHANNEL_FULL_SCALE = (6600, 6600, 6600, 6600, 6600, 6600, 36300, 3300, 6600, 1000)
+METER_ZERO = const(32768)  # raw reading of a current register that holds 0
+PULSE_WINDOW_MS = const(100)
+
+# Fastest sampling, ms a reading.
+SAMPLE_MIN_MS = (1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 5, 5, 5, 5, 20)
+
+# Power monitors and their bus.
+BUS_NOT_WIRED = const(0)
+BUS_OK = const(1)
+BUS_HUNG = const(2)  # a part holds it and lets go for no clock
+BUS_STATES = ("not_wired", "ok", "hung")
+METER_NONE = const(0)  # not wired on this bench
+METER_OK = const(1)
+METER_MISSING = const(2)  # nothing answers at its address
+METER_FAILED = const(3)  # answered before, or is no part of this type
+METER_STATES = ("none", "ok", "missing", "failed")
 
 # Digital lines, as bits of a mask and as line numbers in edge events.
 LINE_M1 = const(0)
@@ -127,7 +156,20 @@ LINE_SUPPLY_OK = const(4)
 LINE_MARK = const(5)  # 1 = pressed
 LINE_OBS1 = const(6)
 LINE_OBS2 = const(7)
-LINES = ("machine_1", "machine_2", "sensor_1", "sensor_2", "supply_ok", "mark", "observer_1", "observer_2")
+LINE_OBS3 = const(8)  # on the pins of the monitors' bus, where no bus is wired
+LINE_OBS4 = const(9)
+LINES = (
+    "machine_1",
+    "machine_2",
+    "sensor_1",
+    "sensor_2",
+    "supply_ok",
+    "mark",
+    "observer_1",
+    "observer_2",
+    "observer_3",
+    "observer_4",
+)
 
 # Test loads: 10 kohm to ground or to the high level of that side.
 LOAD_OFF = const(0)
@@ -148,6 +190,8 @@ BLOB_WIRING = const(2)
 ABILITY_RELAY = const(1)  # through and open by relay contacts
 ABILITY_SENSOR_POWER = const(2)  # can feed the real sensor itself
 ABILITY_OUTPUTS_2 = const(4)
+ABILITY_BUS = const(8)  # power monitors on a bus of its own
+ABILITY_SAMPLING = const(16)
 
 # Reset causes in boot events and hello.
 RESET_POWER = const(0)
@@ -167,6 +211,10 @@ LOG_TX_DROPPED = const(7)
 LOG_EVENTS_LOST = const(8)
 LOG_HELLO = const(9)
 LOG_TICK_LATE = const(10)
+LOG_METER = const(11)  # a power monitor changed state
+LOG_BUS_FREED = const(12)
+LOG_BUS_HUNG = const(13)
+LOG_SAMPLES_LOST = const(14)
 LOG_CODES = (
     "none",
     "boot",
@@ -179,4 +227,8 @@ LOG_CODES = (
     "events_lost",
     "hello",
     "tick_late",
+    "meter",
+    "bus_freed",
+    "bus_hung",
+    "samples_lost",
 )

@@ -8,6 +8,7 @@ TYPE_CHECKING = False  # MicroPython has no typing; type checkers know this name
 if TYPE_CHECKING:
     from shared_proto.session_board import BoardSession
     from shared_proto.session_host import (
+        BATCH,
         EVENT,
         GAP,
         KINDS,
@@ -35,6 +36,7 @@ __all__ = (
     "EVENT",
     "GAP",
     "PULSE",
+    "BATCH",
     "SILENT",
     "RESTARTED",
     "REJOINED",

@@ -1,8 +1,8 @@
 """The board's half of a session: what to carry out, what was answered, which events wait for the host.
 
 No ports and no clocks: bytes and the board's time in microseconds come in, requests and bytes come out.
-Everything is bounded: `keep` events, the last 8 answers, 4 requests not answered yet, 16 frames that wait to
-be sent.
+Everything is bounded: `keep` events, the last 8 answers, 4 requests not answered yet, 16 frames and 4 batches
+that wait to be sent.
 """
 
 from shared_proto import codec
@@ -87,6 +87,7 @@ ANSWERS_KEPT = 8
 PAST_KEPT = 4  # sessions remembered as past
 PENDING_MAX = 4
 QUEUE_MAX = 16  # frames other than events that wait to be sent
+BATCHES_MAX = 4  # batches that wait to be sent, behind everything else
 WINDOW = 8  # events sent and not acknowledged
 RESEND_US = 250000
 SILENT_US = 1000000  # no events are sent to a host that has been silent for so long
@@ -130,6 +131,7 @@ class BoardSession:
 
         self._queue: list[bytes] = []
         self._pulse_frame = b""
+        self._batches: list[bytes] = []
         self._sending = b""  # what is left of the frame that take() is giving out
 
         self._keep = keep
@@ -276,6 +278,7 @@ class BoardSession:
         self._pending = []
         self._answers = []
         self._queue = []
+        self._batches = []
         self._flowing = False
 
     def _welcome(self, message: codec.Message) -> None:
@@ -383,6 +386,22 @@ class BoardSession:
             self._send = self._oldest
             self._progress_us = now_us
 
+    # --- samples ---
+
+    def batch(self, channel: int, number: int, t_us: int, span_us: int, data: bytes) -> bool:
+        """Sends readings of a channel once, when nothing else waits.
+
+        False: there is no room, or nobody to take them; they are dropped, and the hole in the numbers tells of it.
+        """
+        silent = self._now_us - self.last_heard_us >= SILENT_US
+        if len(self._batches) >= BATCHES_MAX or not self._flowing or silent:
+            return False
+        body = codec.encode(
+            "batch", 0, channel=channel, number=number, boot_id=self._boot_id, t_us=t_us, span_us=span_us, data=data
+        )
+        self._batches.append(DELIMITER + encode_frame(body))
+        return True
+
     # --- bytes out ---
 
     def _put_body(self, body: bytes) -> None:
@@ -402,9 +421,10 @@ class BoardSession:
             self._pulse_frame = b""
             return frame
         if not self._flowing or self._now_us - self.last_heard_us >= SILENT_US:
+            self._batches = []
             return b""
         if self._send >= self._next or self._send - self._oldest >= WINDOW:
-            return b""
+            return self._batches.pop(0) if self._batches else b""
         if self._send == self._oldest:
             self._progress_us = self._now_us
         body = self._ring[self._send % self._keep]

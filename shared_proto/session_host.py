@@ -62,12 +62,13 @@ REFUSAL = "REFUSAL"  # the open request was not carried out; message = refusal, 
 EVENT = "EVENT"  # message = the next event, in order, once
 GAP = "GAP"  # events are missing before the next one; detail = how many
 PULSE = "PULSE"  # message = pulse
+BATCH = "BATCH"  # message = batch of this boot; some may be missing, which their numbers show
 SILENT = "SILENT"  # no good frame for detail us; told again every second
 RESTARTED = "RESTARTED"  # detail = (boot id before, now); events that the old boot still kept are gone
 REJOINED = "REJOINED"  # a session is open again without the caller having asked; message = its result
 UNKNOWN = "UNKNOWN"  # message = the open request: it may or may not have acted; detail = why
 STRAY = "STRAY"  # message = an answer to nothing that is open
-KINDS = (RESULT, REFUSAL, EVENT, GAP, PULSE, SILENT, RESTARTED, REJOINED, UNKNOWN, STRAY)
+KINDS = (RESULT, REFUSAL, EVENT, GAP, PULSE, BATCH, SILENT, RESTARTED, REJOINED, UNKNOWN, STRAY)
 
 # Why the fate of a request is unknown.
 RESET = "restarted"
@@ -286,6 +287,12 @@ class HostSession:
             self._event(message, now_us, outcomes)
         elif message.name == "pulse":
             self._pulse(message, now_us, outcomes)
+        elif message.name == "batch":
+            mine = self.state == OPEN and message.fields["boot_id"] == self.boot_id
+            if mine and len(message.fields["data"]) % 2 == 0:
+                outcomes.append(Outcome(BATCH, message, None))
+            else:
+                self._stray(message, outcomes)
         elif message.name == "hello_result":
             self._hello_result(message, now_us, outcomes)
         elif message.name == "rejoin_result":

@@ -15,9 +15,9 @@ HOST = ROOT / "host" / "lidjig"
 ALLOWED: dict[str, set[str]] = {
     "measure": {"measure"},
     "bench": {"bench"},
-    "record": {"record", "measure", "bench", "jig", "jig_types"},
+    "record": {"record", "measure", "bench", "jig", "jig_samples", "jig_types"},
     "link": {"link", "twin", "firmware_path"},
-    "procedures": {"procedures", "jig", "jig_types", "measure", "record", "bench", "link"},
+    "procedures": {"procedures", "jig", "jig_samples", "jig_types", "measure", "record", "bench", "link"},
     "show": {"show", "record", "measure", "bench"},
     "twin": {"twin", "bench", "firmware_path"},
 }

@@ -1,11 +1,11 @@
 # Raspberry Pi Pico, Pico 2 and boards with the same pin numbers (RP2040, RP2350).
 #
-# Pin map, power switching and timers. PINS is what WIRING.md's table is checked against.
+# Pins, power switching and timers. The pin map is beside it (pico_pins.py), since the firmware does not read it.
 import sys
 import time
 
 import machine
-from machine import ADC, WDT, Pin, Timer
+from machine import ADC, I2C, WDT, Pin, Timer
 from micropython import const
 
 from shared_proto import names
@@ -15,37 +15,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TextIO
 
-# Signal, GPIO number and kind: out, in, adc, or drive (may put a voltage on a connector; an input unless armed).
-PINS = (
-    ("MUX_B", 0, "out"),
-    ("MUX_C", 1, "out"),
-    ("DRV1_DATA", 2, "drive"),
-    ("DRV1_OE", 3, "drive"),
-    ("DRV2_DATA", 4, "drive"),
-    ("DRV2_OE", 5, "drive"),
-    ("TST1_DATA", 6, "drive"),
-    ("TST1_OE", 7, "drive"),
-    ("TST2_DATA", 8, "drive"),
-    ("TST2_OE", 9, "drive"),
-    ("SNS_M1", 10, "in"),
-    ("SNS_M2", 11, "in"),
-    ("SNS_S1", 12, "in"),
-    ("SNS_S2", 13, "in"),
-    ("SUPPLY_OK", 14, "in"),
-    ("MARK", 15, "in"),
-    ("RELAY", 16, "out"),
-    ("SENSOR_PWR", 17, "drive"),
-    ("PULL_S1", 18, "drive"),
-    ("PULL_S2", 19, "drive"),
-    ("OBS1", 20, "in"),
-    ("OBS2", 21, "in"),
-    ("MUX_A", 22, "out"),
-    ("LED", 25, "out"),
-    ("ADC_SUPPLY", 26, "adc"),
-    ("ADC_MUX", 27, "adc"),
-    ("ADC_LIGHT", 28, "adc"),
-)
-
 _MARK = const(15)
 _RELAY = const(16)
 _LED = const(25)
@@ -54,13 +23,20 @@ _TICK_MS = const(1)
 _WATCHDOG_MS = const(5000)
 
 # Pins of the lines, in the order of names.LINES. The mark switch pulls low: its level is inverted.
-_LINE_PINS = (10, 11, 12, 13, 14, 15, 20, 21)
+# The last two are the bus.
+_LINE_PINS = (10, 11, 12, 13, 14, 15, 20, 21, 6, 7)
 _LINES_ACTIVE_LOW = const(1 << 5)
 
 # Bound once: looking up Pin.IN in an interrupt costs a global and an attribute each.
 _IN = Pin.IN
 _OUT = Pin.OUT
 _BOTH_EDGES = Pin.IRQ_RISING | Pin.IRQ_FALLING
+
+# GP6 and GP7 belong to the chip's second bus controller. The time-out is that of one transfer, of 50 us on its own: a
+# tick or two in its middle must not end it.
+_BUS = const(1)
+_BUS_HZ = const(400000)
+_BUS_TIMEOUT_US = const(2000)
 
 
 def boot_files() -> str:
@@ -87,21 +63,27 @@ class Board:
     # What the firmware may ask of the hardware. Drive pins are inputs unless ready() was called; the external
     # 10 kohm pull-downs then hold every enable low, and the buffers are high impedance.
 
-    abilities = names.ABILITY_RELAY | names.ABILITY_SENSOR_POWER | names.ABILITY_OUTPUTS_2
+    abilities = (
+        names.ABILITY_RELAY
+        | names.ABILITY_SENSOR_POWER
+        | names.ABILITY_OUTPUTS_2
+        | names.ABILITY_BUS
+        | names.ABILITY_SAMPLING
+    )
     lines_active_low = _LINES_ACTIVE_LOW
     supply_full_scale_mv = 6600
 
     def __init__(self) -> None:
         self.drive_data = (Pin(2, _IN), Pin(4, _IN))
         self.drive_enable = (Pin(3, _IN), Pin(5, _IN))
-        self.test_data = (Pin(6, _IN), Pin(8, _IN))
-        self.test_enable = (Pin(7, _IN), Pin(9, _IN))
+        self.test_enable = (Pin(8, _IN), Pin(9, _IN))
         self.pull = (Pin(18, _IN), Pin(19, _IN))
         self.sensor_power = Pin(17, _IN)
         self.relay = Pin(_RELAY, _OUT, value=0)
         self.led = Pin(_LED, _OUT, value=0)
         self.lines = tuple([Pin(number, _IN) for number in _LINE_PINS])
         self.supply_ok = self.lines[names.LINE_SUPPLY_OK]
+        self.bus = self.lines[names.LINE_OBS3 :]  # SDA, SCL
         self._address = 0
         self._mux = (Pin(22, _OUT, value=0), Pin(0, _OUT, value=0), Pin(1, _OUT, value=0))
         # RP2040 pins sink about 60 uA after reset: made plain inputs before the ADC takes them.
@@ -141,9 +123,6 @@ class Board:
         one, two = self.drive_data
         one.init(_IN)
         two.init(_IN)
-        one, two = self.test_data
-        one.init(_IN)
-        two.init(_IN)
         self.relay(self.safe_relay)  # after the enables: break before make
         self.led(0)
 
@@ -168,7 +147,7 @@ class Board:
         # Drive pins become outputs, all disabled. pull and sensor power stay inputs until they are asked for.
         for pin in self.drive_enable + self.test_enable:
             pin.init(_OUT, value=0)
-        for pin in self.drive_data + self.test_data:
+        for pin in self.drive_data:
             pin.init(_OUT, value=0)
         self.sensor_power.init(_OUT, value=0)
         self.led(1)
@@ -181,9 +160,10 @@ class Board:
             pin.init(_OUT, value=1 if state == names.LOAD_HIGH else 0)
 
     def set_test(self, line: int, state: int) -> None:
+        # Not in route standin, where the data pin is the drive buffer's.
         self.test_enable[line](0)
         if state != names.LOAD_OFF:
-            self.test_data[line](1 if state == names.LOAD_HIGH else 0)
+            self.drive_data[line](1 if state == names.LOAD_HIGH else 0)
             self.test_enable[line](1)
 
     def loads_off(self) -> None:
@@ -194,6 +174,28 @@ class Board:
     def on_edges(self, line: int, handler: "Callable[[Pin], None] | None") -> None:
         # handler(pin) in a hard interrupt on both edges; None stops.
         self.lines[line].irq(handler=handler, trigger=_BOTH_EDGES, hard=True)
+
+    def on_rises(self, line: int, handler: "Callable[[Pin], None]", falling: bool) -> None:
+        # handler(pin) in a hard interrupt on one edge; on_edges(line, None) stops it.
+        trigger = Pin.IRQ_FALLING if falling else Pin.IRQ_RISING
+        self.lines[line].irq(handler=handler, trigger=trigger, hard=True)
+
+    def open_bus(self) -> I2C:
+        # The controller anew, as after a reset of it, with the pins of the bus given to it.
+        sda, scl = self.bus
+        return I2C(_BUS, scl=scl, sda=sda, freq=_BUS_HZ, timeout=_BUS_TIMEOUT_US)
+
+    def close_bus(self) -> None:
+        for pin in self.bus:
+            pin.init(_IN)
+
+    def pull_bus(self, wire: int) -> None:
+        # SDA (0) or SCL (1) low. The value comes before the direction, so it is never high.
+        self.bus[wire].init(_OUT, value=0)
+
+    def free_bus(self, wire: int) -> None:
+        # Lets go of it: the pull-up makes the high level.
+        self.bus[wire].init(_IN)
 
     def start_tick(self, callback: "Callable[[Timer], None]") -> None:
         self._timer.init(period=_TICK_MS, mode=Timer.PERIODIC, callback=callback, hard=True)
@@ -235,5 +237,6 @@ class Board:
         self.stop_tick()
         for line in range(len(self.lines)):
             self.on_edges(line, None)
+        self.close_bus()
         self.safe_relay = 0
         self.let_go()

@@ -8,7 +8,7 @@ from boards import Board
 from micropython import alloc_emergency_exception_buf, const
 
 import shared_proto
-from firmware import requests
+from firmware import analog_requests, requests
 from firmware.jig import NOTE_HOST_RESET, Jig
 from firmware.ring import ARRIVED, BAND, DEPARTED, EDGE, LOST, OUTPUT
 from shared_proto import names
@@ -25,6 +25,7 @@ _TICK_DEAD_US = const(100000)  # the tick has not run for so long although it sh
 _TICK_CHECK_US = const(1000000)
 _TICK_LATE_MS = const(5)  # ticks missing in that time before it is logged
 _COLLECT_US = const(10000000)
+_LOSS_TOLD_US = const(1000000)  # lost samples are logged no more often than this
 _FAREWELL_MS = const(500)  # how long a last answer may take to go out
 _COUNT_MASK = const(0x3FFFFFFF)
 
@@ -36,6 +37,8 @@ class Service:
         self._record = array("i", [0] * 4)
         self._out = b""  # taken from the session, not yet by the port
         self._told_dropped = 0
+        self._told_samples = 0
+        self._told_samples_us = 0
         self._check_ticks = jig.ticks
         self._check_count = jig.tick.count
         self._check_on = False
@@ -47,9 +50,12 @@ class Service:
         # One round. Order matters: what tick and interrupts saw comes before what the host asks for now.
         jig, console = self.jig, self.console
         busy = self._out or jig.routing() or jig.mark.busy() or jig.measure_request is not None
-        console.wait(_WAIT_BUSY_MS if busy else _WAIT_MS)
+        slow, wait_ms = jig.slow, _WAIT_BUSY_MS if busy else _WAIT_MS
+        console.wait(wait_ms if slow is None else slow.wait_ms(jig.board.ticks_us(), wait_ms))
         jig.ticks = jig.board.ticks_us()
         jig.now_us = jig.clock.update(jig.ticks)
+        if slow is not None:
+            slow.poll(jig.ticks, jig.now_us)
         self.tell_records()
         jig.take_trips()
         self.check_tick()
@@ -57,10 +63,11 @@ class Service:
         if data:
             self.hear(data)
         jig.poll_route()
-        requests.poll_measure(jig)
+        analog_requests.poll_measure(jig)
         jig.run_tick()
         jig.session.poll(jig.now_us)
         self.send()
+        self.send_samples()
         self.tidy()
 
     def hear(self, data: bytes) -> None:
@@ -88,6 +95,24 @@ class Service:
             self._out = self._out[taken:]
             if not self._out:
                 self._out = self.jig.session.take(_CHUNK)
+
+    def send_samples(self) -> None:
+        # One batch after the other, so that those of many channels do not meet in the session's few places. What it
+        # does not take now stays where it is, and is let go when it gets old.
+        jig = self.jig
+        sampler = jig.sampler
+        if sampler is None:
+            return
+        jig.scan.collect(False)
+        while True:
+            batch = sampler.oldest(jig.ticks)
+            if batch is None:
+                return
+            channel, number, first, span_us, data = batch
+            if not jig.session.batch(channel, number, jig.clock.at(first), span_us, data):
+                return
+            sampler.sent()
+            self.send()
 
     # -- records of tick and interrupts -------------------------------------------------------------
 
@@ -192,9 +217,23 @@ class Service:
         if dropped != self._told_dropped:
             jig.log.add(jig.now_us, names.LOG_TX_DROPPED, 0, dropped - self._told_dropped)
             self._told_dropped = dropped
+        self.tell_lost_samples()
         if jig.now_us - self._collected_us >= _COLLECT_US and not jig.motion.moving:
             self._collected_us = jig.now_us
             gc.collect()
+
+    def tell_lost_samples(self) -> None:
+        # Holes by this end, once there is somebody to see them.
+        jig = self.jig
+        lost = 0 if jig.sampler is None else jig.sampler.lost
+        if (
+            lost != self._told_samples
+            and jig.now_us - self._told_samples_us >= _LOSS_TOLD_US
+            and jig.now_us - jig.session.last_heard_us < _SILENT_US
+        ):
+            jig.log.add(jig.now_us, names.LOG_SAMPLES_LOST, 0, lost - self._told_samples)
+            self._told_samples = lost
+            self._told_samples_us = jig.now_us
 
     def farewell(self) -> None:
         # The last answers, for a bounded time: the host may be gone.

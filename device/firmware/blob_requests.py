@@ -54,6 +54,8 @@ def _commit(jig: Jig, blob: profile.Blob, data: bytes, crc: int) -> tuple:
     if values is None:
         jig.log.add(jig.now_us, names.LOG_BLOB_BAD, blob.kind, bad)
         return names.REFUSED_BAD_BLOB, bad
+    if not jig.has_parts(blob, values):
+        return names.REFUSED_MEMORY, 0
     if not jig.store.save(blob.file, data):
         return names.REFUSED_STORAGE, 0
     jig.apply(blob, data, values)

@@ -2,7 +2,7 @@
 # host.
 #
 # Service loop only. What the tick and the interrupts share with it is described in tick.py, motion.py,
-# scan.py, lines.py.
+# scan.py, sampler.py, lines.py, pulses.py. Parts that only some benches need are built when they are (parts.py).
 import binascii
 import gc
 import struct
@@ -10,10 +10,11 @@ import struct
 from boards import Board
 from micropython import const
 
-from firmware import profile
+from firmware import parts, profile
 from firmware.interlock import ARM, CLEAR, DISARM, Interlock
 from firmware.lines import Lines, Mark
 from firmware.log import Log
+from firmware.measurement import Measurement
 from firmware.motion import Motion
 from firmware.ring import Ring
 from firmware.scan import Scan
@@ -26,9 +27,14 @@ from shared_proto.clock import Unwrap
 from shared_proto.codec import Message
 from shared_proto.session import BoardSession
 
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from firmware.sampler import Sampler
+    from firmware.slow import Slow
+
 VERSION = (0, 1, 0)
 _EDGE_RECORDS = const(128)
-_UNHEARD_RECORDS = const(32)  # two a line at most, told within a turn
+_UNHEARD_RECORDS = const(32)  # two a line and one a slow channel at most, told within a turn
 _TICK_RECORDS = const(64)
 _RAW_MAX = const(0xFFFF)
 # Without a profile the window ends where the widest profile could end.
@@ -54,10 +60,13 @@ class Jig:
         self.unheard = Ring(_UNHEARD_RECORDS)
         self.motion = Motion(board, self.marks)
         self.transfer = Transfer()
-        self.scan = Scan(board, self.marks)
+        self.measurement = Measurement()
+        self.scan = Scan(board, self.marks, self.measurement)
         self.tick = Tick(board, self.marks, self.motion, self.transfer, self.scan)
         self.lines = Lines(board, self.edges, self.unheard, self.tick.supply_lost)
         self.mark = Mark(board, self.lines)
+        self.sampler: Sampler | None = None  # once a channel has been sampled
+        self.slow: Slow | None = None  # once a wiring record had power monitors or a tach line
         self.route = names.ROUTE_THROUGH
         self.safe_route = names.ROUTE_THROUGH
         self.route_wanted = _ROUTE_NONE  # while the relay settles
@@ -122,6 +131,9 @@ class Jig:
             "supply_mv": self.supply_mv(),
         }
 
+    def tell_meter(self, meter: int, state: int) -> None:
+        self.event("meter", self.now_us, meter=meter, state=state)
+
     def supply_mv(self) -> int:
         # The ADC belongs to the tick while it runs: a reading in between would take the other's channel.
         if not self.ticking:
@@ -143,15 +155,21 @@ class Jig:
         if values is None:
             self.log.add(self.now_us, names.LOG_BLOB_BAD, blob.kind, bad)
             return
+        if not self.has_parts(blob, values):
+            return  # no record is in force; the host sees it by its CRC
         self.apply(blob, data, values)
         self.log.add(self.now_us, names.LOG_BLOB_LOADED, blob.kind, blob.crc)
+
+    def has_parts(self, blob: profile.Blob, values: dict) -> bool:
+        # Before a record is put in force: what it needs is built; False when there is no memory for it.
+        return blob is not self.wiring or parts.for_wiring(self, values)
 
     def apply(self, blob: profile.Blob, data: bytes, values: dict) -> None:
         # While nothing is driven. The tick may run (watching), but looks at the transfer only when the angle
         # changes.
         blob.take(data, values)
         if blob is self.wiring:
-            self.lines.wire(values["lines_used"], values["invert"])
+            self._wire(values)
             return
         self.motion.reset(values["start_mdeg"])
         self.transfer.fold(values)
@@ -162,9 +180,23 @@ class Jig:
         if self.lock.state != names.ARMED:
             self._to_safe_route(names.REASON_HOST, self.now_us)
 
+    def _wire(self, values: dict) -> None:
+        tach, slow = values["tach"], self.slow
+        if slow is not None:
+            slow.pulses.stop()  # before its line is given back
+        self.lines.wire(values["lines_used"], values["invert"], values["bus"], tach)
+        if slow is not None:
+            slow.wire(values, bool(tach and self.lines.inverted(tach - 1)))
+
+    def reader(self, channel: int) -> "Scan | Slow | None":
+        # Who reads a channel: the tick, or the service loop; nobody where it has none to read.
+        return self.scan if channel < names.CH_METER_1_V else self.slow
+
     def wired(self, channel: int) -> bool:
         # Channels of the connector belong to the jig; observers are wired or not, and an open input reads
         # noise.
+        if channel >= names.CH_METER_1_V:
+            return self.slow is not None and self.slow.wired(channel)
         if channel not in (names.CH_CHARGER_V, names.CH_CHARGER_I, names.CH_LIGHT):
             return True
         return self.wiring.values is None or bool(self.wiring.values["scan"] >> channel & 1)
@@ -255,6 +287,8 @@ class Jig:
                 detail = self.log_exception(tick.error)
                 tick.error = None
                 self.scan.stop()  # whatever it met would be met again
+                if self.measure_request is not None and self.measure_request.fields["channel"] < names.CH_METER_1_V:
+                    self.measurement.cancel()
             self.trip(reason, self.clock.at(since), detail)
             tick.forget_trip()
 

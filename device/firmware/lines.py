@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 _BURST = const(64)  # edges of one line between two service turns; more is an oscillation, not a signal
 _REST_US = const(100000)  # how long an oscillating line is left alone
 _DEBOUNCE_US = const(20000)
-_LINES = const(8)
+_LINES = const(10)
+_ALL = const(0x3FF)
+_ON_BUS = const(0x300)  # names.LINE_OBS3 and LINE_OBS4: the wires of the bus, where there is one
 
 
 class Line:
@@ -79,18 +81,22 @@ class Lines:
         self.resting = 0  # lines that rest
         self.watched = 0  # mask that the host asked for
         self._always = 1 << names.LINE_SUPPLY_OK | 1 << names.LINE_MARK
-        self._used = 0xFF
+        # Without a wiring record nobody knows what is at the wires of the bus.
+        self._used = _ALL & ~_ON_BUS
+        self._counted = 0
         self._flip = board.lines_active_low
         self.watch(0)
 
-    def wire(self, used: int, invert: int) -> None:
-        # From the wiring record. Supply and mark belong to the jig and are always there.
-        self._used = (used | self._always) & 0xFF
-        self._flip = (self._board.lines_active_low ^ invert) & 0xFF
+    def wire(self, used: int, invert: int, bus: int, tach: int) -> None:
+        # From the wiring record. Supply and mark belong to the jig and are always there. tach: 1 + number of the line
+        # whose edges are counted and not told, or 0.
+        self._counted = 1 << tach - 1 if tach else 0
+        self._used = (used | self._always | self._counted) & (_ALL & ~_ON_BUS if bus else _ALL)
+        self._flip = (self._board.lines_active_low ^ invert) & _ALL
         self.watch(self.watched)
 
     def watch(self, mask: int) -> None:
-        self.watched = mask & self._used
+        self.watched = mask & self._used & ~self._counted
         wanted = self.watched | self._always
         for line in self._lines:
             self._switch(line, bool(wanted >> line.number & 1))
@@ -110,7 +116,10 @@ class Lines:
 
     def level(self, number: int, raw: int) -> int:
         # Level as told to the host, from the level at the pin.
-        return raw ^ (self._flip >> number & 1)
+        return raw ^ self.inverted(number)
+
+    def inverted(self, number: int) -> int:
+        return self._flip >> number & 1
 
     def levels(self) -> int:
         # Mask of all lines now; a line that is not wired on this bench reads 0.

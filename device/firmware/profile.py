@@ -3,6 +3,13 @@ import binascii
 
 from shared_proto import blobs, names
 
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+# Lines that a tachometer may be on: the observers, the last two of which are the wires of the bus.
+_TACH_LINES = (names.LINE_OBS1, names.LINE_OBS2, names.LINE_OBS3, names.LINE_OBS4)
+
 
 def crc32(data: bytes) -> int:
     return binascii.crc32(data) & 0xFFFFFFFF
@@ -18,15 +25,19 @@ def _position(fields: tuple, name: str) -> int:
 def parse(kind: int, data: bytes) -> tuple:
     # (values, -1), or (None, position of the first bad field). Any bytes at all.
     if kind == names.BLOB_WIRING:
-        return blobs.unpack(blobs.WIRING_FIELDS, data)
-    if kind != names.BLOB_PROFILE:
-        return None, 0
-    values, bad = blobs.unpack(blobs.PROFILE_FIELDS, data)
+        return _parse(blobs.WIRING_FIELDS, _wiring_contradiction, data)
+    if kind == names.BLOB_PROFILE:
+        return _parse(blobs.PROFILE_FIELDS, _contradiction, data)
+    return None, 0
+
+
+def _parse(fields: tuple, contradiction: "Callable[[dict], str]", data: bytes) -> tuple:
+    values, bad = blobs.unpack(fields, data)
     if values is None:
         return None, bad
-    name = _contradiction(values)
+    name = contradiction(values)
     if name:
-        return None, _position(blobs.PROFILE_FIELDS, name)
+        return None, _position(fields, name)
     return values, -1
 
 
@@ -42,6 +53,20 @@ def _contradiction(values: dict) -> str:
         # Equal would leave open which side of the angle operates.
         if values["operate_mdeg_%d" % k] == values["release_mdeg_%d" % k]:
             return "release_mdeg_%d" % k
+    return ""
+
+
+def _wiring_contradiction(values: dict) -> str:
+    for k in (1, 2):
+        address = values["meter_%d" % k]
+        if address and not values["bus"]:
+            return "meter_%d" % k
+        if address and not values["cal_%d" % k]:
+            return "cal_%d" % k  # its currents would all read 0
+    if values["meter_2"] and values["meter_2"] == values["meter_1"]:
+        return "meter_2"
+    if values["tach"] and values["tach"] - 1 not in _TACH_LINES[: 2 if values["bus"] else 4]:
+        return "tach"
     return ""
 
 

@@ -4,6 +4,7 @@
 # fields were checked by the codec; here stands what depends on state, profile and board.
 import gc
 
+from firmware.analog_requests import measure, meters, sample, watch
 from firmware.blob_requests import blob_commit, blob_read, blob_write
 from firmware.jig import NOTE_HOST_RESET, NOTE_LEAVE, Jig
 from firmware.motion import DEPTH
@@ -112,6 +113,10 @@ def load(jig: Jig, message: Message) -> None:
         return
     if target <= names.TARGET_M2:
         if state != names.LOAD_OFF:
+            # The test buffer shares its data pin with the drive buffer, whose route this is or is about to be.
+            if jig.route == names.ROUTE_STANDIN or jig.routing():
+                jig.session.refuse(message, names.REFUSED_ROUTE)
+                return
             reason, detail = jig.drive_refusal()
             if reason:
                 jig.session.refuse(message, reason, detail)
@@ -161,55 +166,6 @@ def _answer_driven(jig: Jig, message: Message) -> None:
         jig.session.answer(message, t_us=jig.now_us)
 
 
-def measure(jig: Jig, message: Message) -> None:
-    channel = message.fields["channel"]
-    if channel >= len(names.CHANNELS) or not jig.wired(channel):
-        jig.session.refuse(message, names.REFUSED_RANGE, 0)
-    elif jig.measure_request is not None:
-        jig.session.refuse(message, names.REFUSED_BUSY)
-    else:
-        jig.measure_request = message
-        jig.scan.start_measure(channel, message.fields["n"])
-
-
-def poll_measure(jig: Jig) -> None:
-    # Answers the measurement that the tick has finished.
-    if jig.measure_request is None:
-        return
-    if not jig.scan.measuring():  # stopped by a fault in the tick
-        request, jig.measure_request = jig.measure_request, None
-        jig.session.refuse(request, names.REFUSED_TRIPPED)
-    elif jig.scan.measure_done():
-        request, jig.measure_request = jig.measure_request, None
-        n, total, low, high, total_sq = jig.scan.take_measure()
-        jig.session.answer(
-            request,
-            t_us=jig.now_us,
-            channel=request.fields["channel"],
-            n=n,
-            total=total,
-            low=low,
-            high=high,
-            total_sq=total_sq,
-        )
-
-
-def watch(jig: Jig, message: Message) -> None:
-    fields = message.fields
-    channel, count = fields["channel"], fields["count"]
-    thresholds = (fields["t1"], fields["t2"], fields["t3"])[:count]
-    if channel >= len(names.CHANNELS) or (count and not jig.wired(channel)):
-        jig.session.refuse(message, names.REFUSED_RANGE, 0)
-        return
-    for i in range(1, count):
-        # Bands that the hysteresis would swallow are no bands.
-        if thresholds[i] - thresholds[i - 1] <= fields["hysteresis"]:
-            jig.session.refuse(message, names.REFUSED_RANGE, 2 + i)
-            return
-    jig.scan.watch(channel, thresholds, fields["hysteresis"], fields["dwell_ms"])
-    jig.session.answer(message, t_us=jig.now_us)
-
-
 def watch_lines(jig: Jig, message: Message) -> None:
     mask = message.fields["mask"]
     if mask >> len(names.LINES):
@@ -248,6 +204,8 @@ HANDLERS = {
     "sensor_power": sensor_power,
     "measure": measure,
     "watch": watch,
+    "sample": sample,
+    "meters": meters,
     "watch_lines": watch_lines,
     "blob_write": blob_write,
     "blob_commit": blob_commit,
@@ -266,6 +224,8 @@ WHILE_TRIPPED = (
     "stop",
     "measure",
     "watch",
+    "sample",
+    "meters",
     "watch_lines",
     "blob_read",
     "log_read",

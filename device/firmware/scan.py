@@ -1,139 +1,158 @@
-# Analog channels: one reading a tick at most from the analog switch, comparators with hysteresis and dwell,
-# and the sums behind a measurement.
+# Analog channels of the converter, read by the tick: comparators, samples, and the readings of a measurement.
 #
-# The switch is set in the tick before the reading, so that it has a millisecond to settle. Watched channels
-# take turns; a measurement of a switched channel takes every turn until it is done (the others then wait, 256
-# ms at most); supply and light have inputs of their own and are measured beside the turns.
+# The analog switch gives one reading a tick at most. It is set in the tick before the reading, so that it has a
+# millisecond to settle. Its channels that are watched or sampled take turns; a measurement of a switched channel takes
+# every turn until it is done (the others then wait, 256 ms at most). Supply and light have inputs of their own: while
+# anything is sampled they are read in every tick, beside the turns, else they take turns with the others, which is
+# cheaper.
 #
-# Contract. step() belongs to the tick. watch(), start_measure() and the rest belong to the service loop,
-# which lowers _first or _measuring before it changes what hangs on them, and raises them last.
-from array import array
-
+# While anything is sampled the tick puts all it read into a ring; which readings of it become samples the service loop
+# finds out (recording.py, which is there once a channel has been sampled).
+#
+# Contract. step() belongs to the tick. Everything else belongs to the service loop, which lowers _first, _direct,
+# _recording or _measuring before it changes what hangs on them, and raises them last.
 from boards import Board
 from micropython import const
 
-from firmware.ring import BAND, Ring
+from firmware.comparator import Comparators
+from firmware.measurement import Measurement
+from firmware.ring import Ring
+
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from firmware.recording import Recording
 
 _CHANNELS = const(10)
-_THRESHOLDS = const(3)
 _NONE = const(255)
 _SUPPLY = const(0)  # names.CH_SUPPLY and names.CH_LIGHT, as constants for the tick
 _LIGHT = const(9)
-_MEASURING = const(2)
-_BELOW_ALL = const(-1)
-_ABOVE_ALL = const(0x10000)
-MEASURE_MAX = 256
+_DIRECT_SUPPLY = const(1)  # bits of _direct
+_DIRECT_LIGHT = const(2)
+_WATCHING = const(1)  # values of active
+_EVERY_TICK = const(2)
+
+
+def _nowhere(_now: int, _supply: int, _light: int, _turn: int, _reading: int) -> None:
+    pass
 
 
 class Scan:
-    def __init__(self, board: Board, ring: Ring) -> None:
+    def __init__(self, board: Board, ring: Ring, measurement: Measurement) -> None:
         self._read_mux = board.read_mux
         self._read_light = board.read_light
         self._select = board.select
-        self._ticks_diff = board.ticks_diff
-        self._push = ring.push
-        self.active = 0  # the tick calls step() unless 0; 2 = every time, a measurement runs
-        # comparators, one entry a channel
-        self._count = bytearray(_CHANNELS)
-        self._threshold = array("i", [0] * (_CHANNELS * _THRESHOLDS))
-        self._half = array("i", [0] * _CHANNELS)
-        self._dwell_us = array("i", [0] * _CHANNELS)
-        # the present band goes from _low to _high, hysteresis included
-        self._low = array("i", [0] * _CHANNELS)
-        self._high = array("i", [0] * _CHANNELS)
-        self._band = bytearray([_NONE] * _CHANNELS)
-        self._next_band = bytearray([_NONE] * _CHANNELS)
-        self._since = array("i", [0] * _CHANNELS)
-        self._first_raw = array("i", [0] * _CHANNELS)
-        self._pending = 0  # a next band has begun somewhere
+        self.recording: Recording | None = None
+        self._record: Callable[[int, int, int, int, int], None] = _nowhere  # called while _recording
+        self._measurement = measurement
+        self.active = 0  # the tick calls step() unless 0; 2 = every time: a measurement runs, or samples are taken
+        self._comparators = Comparators(_CHANNELS, board.ticks_diff, ring.push)
+        self._low = self._comparators.low
+        self._high = self._comparators.high
+        self._next_band = self._comparators.next_band
+        self._outside = self._comparators.outside
         # turns: the channel that follows each one in the round
+        self._round: list[int] = []
         self._after = bytearray(_CHANNELS)
-        self._first = _NONE  # where the round begins, or no channel is watched
-        self._selected = _NONE  # channel that the next tick reads
+        self._first = _NONE  # where the round begins, or nobody takes a turn
+        self._selected = _NONE  # channel whose turn is the next tick
         self._at_switch = 1  # channel that the analog switch is on: address 0 after Board()
-        # measurement
-        self._samples = array("H", [0] * MEASURE_MAX)
+        self._direct = 0
         self._measuring = _NONE
-        self._wanted = 0
-        self._taken = 0
+        self._recording = 0
 
-    # -- service loop -------------------------------------------------------------------------------
+    # -- service loop: who is read ------------------------------------------------------------------
 
     def watch(self, channel: int, thresholds: tuple, hysteresis: int, dwell_ms: int) -> None:
         # thresholds: ascending raw values, none = stop watching.
-        self._first = _NONE
-        self._selected = _NONE
-        self._count[channel] = len(thresholds)
-        for i in range(len(thresholds)):
-            self._threshold[channel * _THRESHOLDS + i] = thresholds[i]
-        self._half[channel] = hysteresis // 2
-        self._dwell_us[channel] = dwell_ms * 1000
-        self._band[channel] = _NONE
-        self._next_band[channel] = _NONE
-        # Nothing lies between these, so the first reading is news: the host learns the band it starts from.
-        self._low[channel] = _ABOVE_ALL
-        self._high[channel] = _BELOW_ALL
-        watched = [n for n in range(_CHANNELS) if self._count[n]]
-        for n in range(len(watched)):
-            self._after[watched[n - 1]] = watched[n]
-        if watched:
-            self._first = watched[0]
-        self._refresh()
+        self.collect(True)
+        self._comparators.watch(channel, thresholds, hysteresis, dwell_ms)
+        self._take_turns()
 
-    def watching(self) -> bool:
-        return self._first != _NONE
+    def sample(self, channel: int, period_ms: int) -> int:
+        # Spacing that the channel gets, ms; 0 = stop. After record_into(), unless it is to stop.
+        recording = self.recording
+        if recording is None:
+            return 0
+        recording.collect(True)
+        recording.stop(channel)
+        recording.period_ms[channel] = period_ms
+        self._take_turns()
+        return recording.start(channel) if period_ms else 0
 
-    def start_measure(self, channel: int, n: int) -> None:
-        self._measuring = _NONE
-        self._taken = 0
-        self._wanted = n
+    def start_measure(self, channel: int) -> None:
+        # The measurement has begun: every reading is put into it.
         self._measuring = channel
-        self._refresh()
+        self.refresh()
 
-    def measure_done(self) -> bool:
-        return self._measuring == _NONE and self._wanted > 0
-
-    def measuring(self) -> bool:
-        return self._wanted > 0
-
-    def take_measure(self) -> tuple:
-        # (n, total, lowest, highest, total of squares) of the finished measurement.
-        total = total_sq = 0
-        n = self._taken
-        low = high = self._samples[0]
-        for i in range(n):
-            raw = self._samples[i]
-            total += raw
-            total_sq += raw * raw
-            if raw < low:
-                low = raw
-            elif raw > high:
-                high = raw
-        self.cancel_measure()
-        return n, total, low, high, total_sq
-
-    def cancel_measure(self) -> None:
-        self._measuring = _NONE
-        self._wanted = 0
-        self._refresh()
-
-    def stop(self) -> None:
-        # No channel watched or measured any more.
-        self._first = _NONE
-        for channel in range(_CHANNELS):
-            self._count[channel] = 0
-        self.cancel_measure()
-
-    def _refresh(self) -> None:
-        self.active = _MEASURING if self._wanted else 0 if self._first == _NONE else 1
+    def refresh(self) -> None:
+        # Also once a measurement has been taken.
+        if self._measuring != _NONE or self._recording:
+            self.active = _EVERY_TICK
+        else:
+            self.active = _WATCHING if self._first != _NONE else 0
         if not self.active:
             self._selected = _NONE
+
+    def stop(self) -> None:
+        # No channel watched, sampled or measured any more.
+        self._measuring = _NONE
+        self.collect(True)
+        for channel in range(_CHANNELS):
+            if self.recording is not None:
+                self.recording.stop(channel)
+            self._comparators.watch(channel, (), 0, 0)
+        self._take_turns()
+
+    def _take_turns(self) -> None:
+        # Who takes part has changed.
+        count = self._comparators.count
+        period = None if self.recording is None else self.recording.period_ms
+        wanted = [n for n in range(_CHANNELS) if count[n] or (period is not None and period[n])]
+        sampling = period is not None and any(period)
+        direct = 0
+        if sampling:
+            for channel, bit in ((_SUPPLY, _DIRECT_SUPPLY), (_LIGHT, _DIRECT_LIGHT)):
+                if channel in wanted:
+                    wanted.remove(channel)
+                    direct |= bit
+        if wanted != self._round:
+            self._new_round(wanted)
+        self._direct = direct
+        self._recording = 1 if sampling else 0
+        self.refresh()
+
+    def _new_round(self, wanted: list) -> None:
+        self._first = _NONE
+        self._selected = _NONE
+        self._round = wanted
+        for n in range(len(wanted)):
+            self._after[wanted[n - 1]] = wanted[n]
+        if self.recording is not None:
+            self.recording.take_turns(wanted)
+        if wanted:
+            self._first = wanted[0]
+
+    # -- service loop: samples ----------------------------------------------------------------------
+
+    def record_into(self, recording: "Recording") -> None:
+        # From now on channels can be sampled.
+        recording.take_turns(self._round)
+        self._record = recording.push
+        self.recording = recording
+
+    def collect(self, everything: bool) -> None:
+        # Every turn.
+        if self.recording is not None:
+            self.recording.collect(everything)
 
     # -- tick ---------------------------------------------------------------------------------------
 
     def step(self, now: int, supply_raw: int) -> None:
         channel = self._selected
         after = self._first
+        raw = 0
         if channel != _NONE:
             if channel == _SUPPLY:
                 raw = supply_raw
@@ -142,73 +161,51 @@ class Scan:
             else:
                 raw = self._read_mux()
             if raw > self._high[channel] or raw < self._low[channel]:
-                if self._count[channel]:
-                    self._outside(channel, raw, now)
-            elif self._pending:
+                self._outside(channel, raw, now)
+            else:
                 self._next_band[channel] = _NONE
             if after != _NONE:
                 after = self._after[channel]
-        else:
-            raw = 0
+        if self._recording:
+            self._step_recording(now, supply_raw, channel, raw)
         if self._measuring != _NONE:
             after = self._measure(channel, raw, supply_raw, after)
-        self._selected = after
-        if after != self._at_switch and after != _SUPPLY and after < _LIGHT:
-            self._at_switch = after
-            self._select(after)
+        if after != channel:
+            self._selected = after
+            if after != self._at_switch and after != _SUPPLY and after < _LIGHT:
+                self._at_switch = after
+                self._select(after)
+
+    def _step_recording(self, now: int, supply_raw: int, channel: int, raw: int) -> None:
+        direct = self._direct
+        light_raw = 0
+        if direct & _DIRECT_SUPPLY:
+            if supply_raw > self._high[_SUPPLY] or supply_raw < self._low[_SUPPLY]:
+                self._outside(_SUPPLY, supply_raw, now)
+            else:
+                self._next_band[_SUPPLY] = _NONE
+        if direct & _DIRECT_LIGHT:
+            light_raw = self._read_light()
+            if light_raw > self._high[_LIGHT] or light_raw < self._low[_LIGHT]:
+                self._outside(_LIGHT, light_raw, now)
+            else:
+                self._next_band[_LIGHT] = _NONE
+        # A reading of the measurement is nobody's turn.
+        self._record(now, supply_raw, light_raw, channel if channel != self._measuring else _NONE, raw)
 
     def _measure(self, channel: int, raw: int, supply_raw: int, after: int) -> int:
         # Takes a reading if there is one; the channel for the next tick.
         measuring = self._measuring
         if measuring == _SUPPLY:
-            self._sample(supply_raw)
-            return after
-        if measuring == _LIGHT:
-            self._sample(self._read_light())
-            return after
-        if channel == measuring:
-            self._sample(raw)
-            if self._measuring == _NONE:
-                return self._first
-        return measuring
-
-    def _sample(self, raw: int) -> None:
-        taken = self._taken
-        if taken < self._wanted:
-            self._samples[taken] = raw
-            taken += 1
-            self._taken = taken
-        if taken >= self._wanted:
+            raw = supply_raw
+        elif measuring == _LIGHT:
+            raw = self._read_light()
+        elif channel != measuring:
+            return measuring
+        else:
+            after = measuring
+        if self._measurement.put(raw):
             self._measuring = _NONE
-
-    def _outside(self, channel: int, raw: int, now: int) -> None:
-        # A reading outside the present band: a new band begins, goes on, or has lasted long enough.
-        band = self._band_of(channel, raw)
-        if band != self._next_band[channel]:
-            self._next_band[channel] = band
-            self._pending = 1
-            self._since[channel] = now
-            self._first_raw[channel] = raw
-        if self._ticks_diff(now, self._since[channel]) < self._dwell_us[channel]:
-            return
-        self._next_band[channel] = _NONE
-        self._band[channel] = band
-        at = channel * _THRESHOLDS
-        half = self._half[channel]
-        self._low[channel] = self._threshold[at + band - 1] - half if band else _BELOW_ALL
-        self._high[channel] = self._threshold[at + band] + half if band < self._count[channel] else _ABOVE_ALL
-        self._push(BAND, self._since[channel], channel | band << 8, self._first_raw[channel])
-
-    def _band_of(self, channel: int, raw: int) -> int:
-        # Thresholds below the reading; half the hysteresis is against leaving the present band.
-        present = self._band[channel]
-        half = self._half[channel]
-        at = channel * _THRESHOLDS
-        band = 0
-        for i in range(self._count[channel]):
-            threshold = self._threshold[at + i]
-            if present != _NONE:
-                threshold = threshold - half if i < present else threshold + half
-            if raw > threshold:
-                band += 1
-        return band
+            if after == measuring:
+                return self._first
+        return after

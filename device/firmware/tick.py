@@ -1,4 +1,4 @@
-# The tick: once a millisecond while armed, moving, watching or measuring, in a hard timer interrupt.
+# The tick: once a millisecond while armed, moving, watching, sampling or measuring, in a hard timer interrupt.
 #
 # Order: guard (silence, supply, contention), motion, transfer and outputs, one analog turn. Nothing here
 # allocates: small integers, indexing, calls of what was bound beforehand. What must be told to the host goes
@@ -30,7 +30,7 @@ _NO_CODE = const(-1)
 _NOT_DRIVEN = const(2)  # RELEASED, as a constant for the tick
 _COUNT_MASK = const(0x3FFFFFFF)
 _TIMED = const(15)
-_MEASURING = const(2)  # scan.active while a measurement runs
+_EVERY_TICK = const(2)  # scan.active while samples are taken or a measurement runs
 _RAW_MAX = const(0xFFFF)
 # Without an edge on the digital line, a reading below this (1.3 V of 6.6 V; the supervisor falls below 1.4 V)
 # is a loss.
@@ -141,9 +141,10 @@ class Tick:
                             self._change(code, now)
                 elif not moving:
                     self.busy = 0
-            # While something moves, analog turns are taken in every fourth tick; a measurement's readings in every one.
+            # While something moves, analog turns are taken in every fourth tick; samples and a measurement's readings
+            # in every one.
             active = self._scan.active
-            if active and (not busy or not count & 3 or active == _MEASURING):
+            if active and (not busy or not count & 3 or active == _EVERY_TICK):
                 self._scan_step(now, raw)
         except Exception as error:  # noqa: BLE001  any error in here must end in high impedance, whatever it was
             self.error = error

@@ -10,6 +10,7 @@ LidjigError
  +-- Refused        the jig said no, and why                                                   exit 3
  +-- Tripped        the interlock let go in mid-procedure, and why                             exit 3
  +-- StoreFailed    the record could not be written or read                                    exit 3
+      +-- StoreDamaged  its file is damaged; 'lidjig rescue' saves what can be read             exit 3
 
 The data travel as attributes (and as args, so that the errors pickle); the text is built from them. Exit statuses stand
 in one table, EXIT_STATUS: 0 passed, 1 the machine failed, 2 bad input, 3 no jig, lost link or an unusable bench.
@@ -209,6 +210,32 @@ class StoreFailed(LidjigError):
         return "Check free space and access rights, or name another record with --store."
 
 
+class StoreDamaged(StoreFailed):
+    """The record's file is damaged: bad pages, or a part of it is missing."""
+
+    @property
+    def next_step(self) -> str:
+        return (
+            f"Leave the file as it is and save what can be read with: lidjig rescue {self.store} NEW.db; "
+            "record meanwhile into another file, with --store."
+        )
+
+
+class NotExported(LidjigError):
+    """The library that writes a format does not take what is in a run; no file was written."""
+
+    def __init__(self, run: str, suffix: str, why: str) -> None:
+        super().__init__(run, suffix, why)
+        self.run, self.suffix, self.why = run, suffix, why
+
+    def __str__(self) -> str:
+        return f"run {self.run} cannot be written as {self.suffix} ({self.why}). No file was written."
+
+    @property
+    def next_step(self) -> str:
+        return "Export it in another format (.json and .csv hold everything); the run itself is as it was."
+
+
 @dataclass(frozen=True)
 class Advice:
     """What a fault means and what to do next."""
@@ -254,6 +281,10 @@ REFUSAL_ADVICE: dict[int, Advice] = {
         "the board's flash did not take it", "Run 'lidjig flash PORT'; replace the board if it stays so."
     ),
     names.REFUSED_ARMED: Advice("only possible while the jig is disarmed", "Disarm first."),
+    names.REFUSED_MEMORY: Advice(
+        "the board has no memory left for samples, power monitors or a fan's pulses",
+        "Restart the board with its button or plug, or go on without them.",
+    ),
 }
 
 TRIP_ADVICE: dict[int, Advice] = {
@@ -300,4 +331,5 @@ EXIT_STATUS: dict[type[LidjigError], int] = {
     Refused: EXIT_NO_JIG,
     Tripped: EXIT_NO_JIG,
     StoreFailed: EXIT_NO_JIG,
+    NotExported: EXIT_NO_JIG,
 }

@@ -19,6 +19,7 @@ from collections.abc import Iterable, Sequence
 
 from lidjig.errors import BadInput, JigTimeout, LidjigError
 from lidjig.jig_core import CLOSE_S, CONNECT_S, REQUEST_S, JigCore
+from lidjig.jig_samples import Batch, BusState, Meters, MeterState
 from lidjig.jig_types import (
     Event,
     Hello,
@@ -47,6 +48,7 @@ BLOBS = {names.BLOB_PROFILE: "profile", names.BLOB_WIRING: "wiring"}
 
 _ANGLE_MAX_DEG = ANGLE_MAX_MDEG / 1000.0
 _DURATION_MAX_S = 250.0
+_PERIOD_MAX_S = 10.0
 _BLOB_PART = 128
 _BLOB_MAX = 1024
 _MEASURE_MAX = 256
@@ -138,6 +140,27 @@ class Jig(JigCore):
         channel = number_of(names.CHANNELS, channel_name, "channel")
         return Measurement.from_fields(names.CHANNELS[channel], self._ask("measure", channel=channel, n=n))
 
+    def sample(self, channel_name: str, period_s: float) -> float:
+        """Have a channel (names.CHANNELS) read every period_s; batches go to the record and to on_batch. 0 stops it.
+
+        Returns the period granted in s, which is longer where the channel is slower. A restart of the board ends it;
+        setting it again begins the numbers at 1. BadInput outside 0 to 10 s.
+        """
+        channel = number_of(names.CHANNELS, channel_name, "channel")
+        if not 0.0 <= period_s <= _PERIOD_MAX_S:  # also false for a NaN
+            raise BadInput("", "period_s", period_s, f"0 (stop) to {_PERIOD_MAX_S:g} s")
+        # Between 0 and half a millisecond the fastest is meant, never a stop.
+        period_ms = max(1, round(period_s * 1000.0)) if period_s > 0.0 else 0
+        if period_ms:
+            period_ms = max(period_ms, names.SAMPLE_MIN_MS[channel])
+        answer = self._ask("sample", channel=channel, period_ms=period_ms)
+        self._numbering.begin(channel, int(answer["t_us"]))
+        return int(answer["period_ms"]) / 1000.0
+
+    def meters(self) -> Meters:
+        """How the power monitors and their bus are."""
+        return Meters.from_fields(self._ask("meters"))
+
     def watch(
         self, channel_name: str, thresholds_raw: Sequence[int], hysteresis_raw: int = 0, dwell_ms: int = 0
     ) -> None:
@@ -168,6 +191,11 @@ class Jig(JigCore):
         for name in mask_names:
             mask |= 1 << number_of(names.LINES, name, "line")
         return line_levels(self._ask("watch_lines", mask=mask)["lines"])
+
+    @property
+    def rejects(self) -> int:
+        """Damaged frames received in this session; the board's own count is in Status."""
+        return self._talk.counts()[1]
 
     # -- what the board keeps
 
@@ -276,6 +304,8 @@ __all__ = [
     "CONNECT_S",
     "DRIVES",
     "REQUEST_S",
+    "Batch",
+    "BusState",
     "Event",
     "Hello",
     "Jig",
@@ -284,6 +314,8 @@ __all__ = [
     "Lock",
     "LogEntry",
     "Measurement",
+    "MeterState",
+    "Meters",
     "Reason",
     "ResetCause",
     "Route",

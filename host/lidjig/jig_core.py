@@ -25,7 +25,8 @@ from lidjig.errors import (
     WrongProtocol,
 )
 from lidjig.jig_conversation import TURN_S, Conversation, proto
-from lidjig.jig_types import Event, Hello, LinkState, Lock, Reason, Route, Sink, degrees
+from lidjig.jig_samples import MeterGaps, Numbering, OnBatch, to_batch
+from lidjig.jig_types import Event, Hello, LinkState, Lock, Reason, Sink, lost_events_text, state_text
 from lidjig.link.base import Clock, Deadline, Link
 from shared_proto import names
 from shared_proto.codec import Message
@@ -57,6 +58,7 @@ class JigCore:
         self.clock: Clock = link.clock
         self.pulse: dict[str, int] | None = None
         self.on_event: list[Callable[[Event], None]] = []
+        self.on_batch: OnBatch = []
         self.seen: deque[Event] = deque(maxlen=SEEN_MAX)
         self.lock: Lock | None = None  # as last heard of; None before the first word on it
         self.reason = Reason.NONE
@@ -69,6 +71,8 @@ class JigCore:
         self._fresh: list[Event] = []  # recorded and acknowledged, not returned by pump yet
         self._gaps: list[tuple[str, str, int | None]] = []  # told before there was a sink
         self.gaps_told: Counter[str] = Counter()  # by kind, see Sink.gap: how often the record's continuity broke
+        self._numbering = Numbering()
+        self._meter_gaps = MeterGaps()
         self._answers: list[Message] = []
         self._unknown = False
         self._asking = ""  # the request whose answer is awaited
@@ -295,14 +299,28 @@ class JigCore:
     def _take_gap(self, outcome: Outcome) -> None:
         lost = outcome.message  # the board's own `lost` event, or None where the counters have a hole
         t_us = None if lost is None else int(lost.fields["t_us"])
-        text = f"{outcome.detail} events are missing before the next one: they came while nobody was connected"
-        if lost is not None:
-            # The board counts the rest of a line as one event, and does not tell it from a full buffer.
-            text = (
-                f"at least {outcome.detail} events are missing before the next one: a buffer of the board was full, "
-                "or a line changed too often and was rested"
-            )
-        self._tell_gap("lost-events", text, t_us)
+        self._tell_gap("lost-events", lost_events_text(outcome.detail, told=lost is not None), t_us)
+
+    def _take_batch(self, outcome: Outcome) -> None:
+        """Into the record, then shown. Where there is no record (or it failed), it is a hole before the next one."""
+        if self._sink is None or self._store_error is not None:
+            return
+        fields = outcome.message.fields
+        lost = self._numbering.take(fields["channel"], fields["number"], fields["t_us"])
+        batch = to_batch(fields, lost)
+        if lost:
+            told = "1 batch of readings is" if lost == 1 else f"{lost} batches of readings are"
+            text = f"{batch.channel}: {told} missing before number {batch.number}"
+            self._tell_gap("lost-samples", text, batch.t_us)
+        if self._store_error is not None:
+            return
+        try:
+            self._sink.batch(batch)
+        except StoreFailed as error:
+            self._store_error = error
+            return
+        for callback in self.on_batch:
+            callback(batch)
 
     def _take_pulse(self, outcome: Outcome) -> None:
         self.pulse = dict(outcome.message.fields)
@@ -320,6 +338,7 @@ class JigCore:
         if self._held and self._sink is not None and self._store_error is None:
             self._record()  # what the boot before still told comes before the mark
         self._boots += 1
+        self._numbering.forget()
         self.lock, self.reason = Lock.DISARMED, Reason.BOOT
         fate = f"; '{self._asking}' was open, whether it was carried out is unknown" if self._asking else ""
         self._tell_gap("restart", "boot {:08x} -> {:08x}".format(*outcome.detail) + fate, None)
@@ -335,6 +354,7 @@ class JigCore:
         proto.REFUSAL: _take_answer,
         proto.EVENT: _take_event,
         proto.GAP: _take_gap,
+        proto.BATCH: _take_batch,
         proto.PULSE: _take_pulse,
         proto.UNKNOWN: _take_unknown,
         proto.RESTARTED: _take_restart,
@@ -368,6 +388,9 @@ class JigCore:
         for event in batch:
             if event.name == "lock":
                 self._set_lock(Lock(event.data["state"]), Reason(event.data["reason"]))
+            gap = self._meter_gaps.of(event)
+            if gap is not None:
+                self._tell_gap(*gap, event.t_us)
             for callback in self.on_event:
                 callback(event)
 
@@ -453,14 +476,6 @@ class JigCore:
             raise self._wrong_board
         self._hello = hello
         self._talk.board = hello.board_hex
-
-
-def state_text(pulse: dict[str, int]) -> str:
-    """State of the board in a pulse, for people: lock, route, angle, supply."""
-    lock, route, reason = Lock(pulse["lock"]), Route(pulse["route"]), Reason(pulse["reason"])
-    why = f" ({reason.text})" if lock is Lock.TRIPPED else ""
-    angle_deg, supply_mv = degrees(pulse["angle_mdeg"]), pulse["supply_mv"]
-    return f"{lock.text}{why}, route {route.text}, angle {angle_deg:.1f} deg, supply {supply_mv} mV"
 
 
 def _bad_field(error: ValueError) -> BadInput:

@@ -9,10 +9,13 @@ import math
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 from lidjig.errors import BadInput
 from shared_proto import names
+
+if TYPE_CHECKING:
+    from lidjig.jig_samples import Batch
 
 
 class OpenNumber(enum.IntEnum):
@@ -115,9 +118,16 @@ class Sink(Protocol):
 
     def gap(self, kind: str, text: str, t_us: int | None) -> None:
         """What breaks the record's continuity: "link-lost", "link-back", "restart", "lost-events",
-        "recovered".
+        "lost-samples", "meter-lost", "meter-back", "bus-freed", "recovered".
 
         `t_us` is board time where it is known.
+        """
+        ...
+
+    def batch(self, batch: Batch) -> None:
+        """Take readings of a sampled channel; they may be kept in memory for a short while.
+
+        Raises StoreFailed, which ends the run.
         """
         ...
 
@@ -133,6 +143,9 @@ class Unrecorded:
         """Forget them."""
 
     def gap(self, kind: str, text: str, t_us: int | None) -> None:
+        """Forget it."""
+
+    def batch(self, batch: Batch) -> None:
         """Forget it."""
 
     def frames(self, lines: list[str]) -> None:
@@ -310,6 +323,25 @@ def millidegrees(angle_deg: float, key: str, *, highest_deg: float) -> int:
     if not 0.0 <= angle_deg <= highest_deg:  # also false for a NaN
         raise BadInput("", key, angle_deg, f"0 to {highest_deg:g} deg")
     return round(angle_deg * 1000.0)
+
+
+def state_text(pulse: dict[str, int]) -> str:
+    """State of the board in a pulse, for people: lock, route, angle, supply."""
+    lock, route, reason = Lock(pulse["lock"]), Route(pulse["route"]), Reason(pulse["reason"])
+    why = f" ({reason.text})" if lock is Lock.TRIPPED else ""
+    angle_deg, supply_mv = degrees(pulse["angle_mdeg"]), pulse["supply_mv"]
+    return f"{lock.text}{why}, route {route.text}, angle {angle_deg:.1f} deg, supply {supply_mv} mV"
+
+
+def lost_events_text(count: int, *, told: bool) -> str:
+    """Missing events, for people. told: the board said so; else the counters have a hole."""
+    if not told:
+        return f"{count} events are missing before the next one: they came while nobody was connected"
+    # The board counts the rest of a line as one event, and does not tell it from a full buffer.
+    return (
+        f"at least {count} events are missing before the next one: a buffer of the board was full, "
+        "or a line changed too often and was rested"
+    )
 
 
 def line_levels(mask: int) -> dict[str, int]:

@@ -117,7 +117,7 @@ def test_sensor_mistakes(mistake: tuple[str, str, str, object, str]) -> None:
 MACHINE_MISTAKES = [
     ("[observers.light]", "[observers.lihgt]", "observers.lihgt", None, "did you mean 'light'"),
     ('unit = "permille"', 'unit = "mV"', "observers.light.unit", "mV", "'permille' on this channel"),
-    ('unit = "permille"', 'unit = "lux"', "observers.light.unit", "lux", "one of 'mA', 'mV', 'permille'"),
+    ('unit = "permille"', 'unit = "lux"', "observers.light.unit", "lux", "one of 'Hz', 'mA', 'mV', 'permille'"),
     ("thresholds = [250]", "thresholds = []", "observers.light.thresholds", [], "1..3 entries"),
     (
         "thresholds = [250]",

@@ -23,7 +23,7 @@ SENSORS, MACHINES = shipped("sensors"), shipped("machines")
 
 def test_what_is_shipped() -> None:
     assert {"hinge-a1", "hinge-b2", "slow-20", "hinge-c1"} <= set(SENSORS)
-    assert {"alder-14", "birch-13", "cedar-15"} <= set(MACHINES)
+    assert {"alder-14", "birch-13", "cedar-15", "dogwood-14"} <= set(MACHINES)
     assert DEMO_SENSOR in SENSORS and DEMO_MACHINE in MACHINES
 
 
@@ -80,8 +80,10 @@ def test_wiring_record_names_what_is_wired(name: str) -> None:
     assert {"supply_ok", "mark", "machine_1", "sensor_1"} <= lines
     assert ("machine_2" in lines) is (len(machine.line) == 2)
     assert {line for line in lines if line.startswith("observer")} == set(machine.digital())
-    assert {"charger_v", "charger_i", "light"} & channels == set(machine.analog())
+    own = {"supply", "sensor_supply", "jig_3v3", *(f"{side}_{n}" for n in (1, 2) for side in ("machine", "sensor"))}
+    assert channels - own == {machine.channel_of(observer) for observer in machine.analog()}
     assert {"supply", "machine_1", "sensor_supply", "jig_3v3"} <= channels
+    assert values["bus"] == bool(machine.meter) and values["tach"] == 0
 
 
 def test_observers_differ_as_described() -> None:
@@ -89,23 +91,23 @@ def test_observers_differ_as_described() -> None:
     assert wired["alder-14"] == {"charger_v", "charger_i", "light", "observer_1", "observer_2"}
     assert wired["birch-13"] == {"charger_i", "light"}
     assert wired["cedar-15"] == {"observer_1", "observer_2"}
+    assert wired["dogwood-14"] == {"charger_v", "charger_i", "light"}
 
 
 @pytest.mark.parametrize("name", MACHINES)
 def test_comparators_are_raw_readings_of_the_channel(name: str) -> None:
     machine, _ = load_machine(name)
-    assert [c.channel for c in machine.comparators()] == list(machine.analog())
+    assert [machine.observer_of(c.channel) for c in machine.comparators()] == list(machine.analog())
     for comparator in machine.comparators():
-        full = names.CHANNEL_FULL_SCALE[names.CHANNELS.index(comparator.channel)]
-        observer = machine.analog()[comparator.channel]
-        back = [raw * full / 65535 for raw in comparator.thresholds_raw]
-        assert back == pytest.approx(observer.thresholds, abs=full / 65535)
-        assert comparator.hysteresis_raw * full / 65535 == pytest.approx(
-            observer.hysteresis, abs=full / 65535
-        )
+        scale = machine.scale(comparator.channel)
+        observer = machine.analog()[machine.channels()[comparator.channel]]
+        back = [scale.value(raw) for raw in comparator.thresholds_raw]
+        assert back == pytest.approx(observer.thresholds, abs=scale.per_raw)
+        assert comparator.hysteresis_raw * scale.per_raw == pytest.approx(observer.hysteresis, abs=scale.per_raw)
         assert 0 < comparator.thresholds_raw[0] and comparator.thresholds_raw[-1] < 65535
-        # Wider than the converter's own steps (12 bits in 16), or noise would chatter across it.
-        assert comparator.hysteresis_raw > 10 * 16
+        # Wider than the converter's own steps (12 bits in 16; a monitor has 16), or noise would chatter across it.
+        step = 1 if comparator.channel.startswith("meter_") else 16
+        assert comparator.hysteresis_raw > 10 * step
 
 
 def test_inverted_observer_is_told_to_the_board(tmp_path: Path) -> None:

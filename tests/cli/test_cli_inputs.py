@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 from lidjig.cli import main
 from lidjig.record.store import open_store
-from lidjig.show.live import rows
 from lidjig.twin.scenario import parse_scenario
 
 
@@ -137,21 +136,10 @@ def test_flash_without_a_board_does_not_recommend_what_it_refuses(run: Callable[
     assert ran.status == 3 and "--link twin" in ran.err
 
 
-@pytest.mark.parametrize("command", ["confirm", "isolate", "hold", "sweep", "watch", "cycle", "runs", "show", "flash"])
+@pytest.mark.parametrize(
+    "command", ["confirm", "isolate", "hold", "sweep", "watch", "cycle", "runs", "show", "attach", "flash"]
+)
 def test_help_names_values_in_words(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     main.run([command, "--help"])
     # (The parser's own help puts the type behind an argument's name; an option's value is named by us.)
     assert not re.search(r"--\w+ <", capsys.readouterr().out)
-
-
-def test_the_two_supplies_of_the_live_view_are_told_apart() -> None:
-    from lidjig.measure.estimate import symmetric
-    from lidjig.procedures.watching import Look
-
-    reading = {"sensor_supply": symmetric(3.3, 0.01, 4, "V")}
-    look = Look(
-        t_us=0, state="S0", lock="disarmed", why="", route="through", angle_deg=100.0, moving=False, supply_v=3.3,
-        levels={}, showing={}, readings=reading, signals={}, link="up",
-    )  # fmt: skip
-    names = [name for name, _value, _colour in rows(look)]
-    assert len(names) == len(set(names))

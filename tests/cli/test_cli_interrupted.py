@@ -32,11 +32,11 @@ def test_a_restart_in_mid_run_stands_in_the_result(run: Callable[..., Any], tmp_
     ran = run("confirm", "--repeat", "2", "--link", f"twin:{path}", "--json")
     assert (ran.status, ran.json["outcome"]) == (0, "pass"), ran.err
     told = " / ".join(ran.json["notes"])
-    assert "restarted once" in told and "a step was repeated once" in told
+    assert "restarted 1 time during" in told and "a step was repeated 1 time" in told
     (row,) = run("runs", "--json").json["runs"]
     assert row["gaps"] >= 1
     listed = run("runs").out.splitlines()
-    assert listed[0].split()[5] == "gaps" and listed[1].split()[4] == str(row["gaps"])
+    assert listed[0].split()[6] == "gaps" and listed[1].split()[5] == str(row["gaps"])
     clean = run("confirm", "--repeat", "2", "--link", "twin", "--json")
     assert not any("during this run" in note or "repeated" in note for note in clean.json["notes"])
     assert run("runs", "--json").json["runs"][0]["gaps"] == 0

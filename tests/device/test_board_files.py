@@ -66,7 +66,9 @@ def test_only_boards_knows_the_chip() -> None:
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             if isinstance(node, ast.ImportFrom):
                 names = [node.module or ""]
-            guarded = file.name == "lines.py" and names == ["machine"]  # for type checkers only
+            guarded = file.name in ("lines.py", "pulses.py", "bus.py") and names == [
+                "machine"
+            ]  # for type checkers only
             assert guarded or not {"machine", "rp2", "time"} & set(names), f"{file}: {names}"
 
 
@@ -87,7 +89,7 @@ def _constant(file: Path, name: str) -> tuple[tuple[object, ...], ...]:
 
 
 def test_pin_table_of_the_wiring() -> None:
-    pins = _constant(DEVICE / "boards" / "pico.py", "PINS")
+    pins = _constant(DEVICE / "boards" / "pico_pins.py", "PINS")
     rows = re.findall(r"^\| GP(\d+) \| `(\w+)` \| (\w+) \|", WIRING, re.MULTILINE)
     assert [(name, int(number), kind) for number, name, kind in rows] == [tuple(row) for row in pins]
     numbers = [row[1] for row in pins]
@@ -99,7 +101,8 @@ def test_pin_numbers_in_the_code_are_those_of_the_table(tmp_path: Path) -> None:
     script = (
         "import sys; sys.path[:0] = sys.argv[1:]\n"
         "import fake_board\n"
-        "from boards.pico import PINS, Board\n"
+        "from boards.pico import Board\n"
+        "from boards.pico_pins import PINS\n"
         "from boards import mark_held\n"
         "board = Board()\n"
         "bench = fake_board.bench\n"
@@ -113,10 +116,9 @@ def test_pin_numbers_in_the_code_are_those_of_the_table(tmp_path: Path) -> None:
         "    one = str(k + 1)\n"
         "    assert board.drive_data[k].number == by_name['DRV' + one + '_DATA']\n"
         "    assert board.drive_enable[k].number == by_name['DRV' + one + '_OE']\n"
-        "    assert board.test_data[k].number == by_name['TST' + one + '_DATA']\n"
         "    assert board.test_enable[k].number == by_name['TST' + one + '_OE']\n"
         "    assert board.pull[k].number == by_name['PULL_S' + one]\n"
-        "order = ('SNS_M1', 'SNS_M2', 'SNS_S1', 'SNS_S2', 'SUPPLY_OK', 'MARK', 'OBS1', 'OBS2')\n"
+        "order = ('SNS_M1', 'SNS_M2', 'SNS_S1', 'SNS_S2', 'SUPPLY_OK', 'MARK', 'OBS1', 'OBS2', 'BUS_SDA', 'BUS_SCL')\n"
         "assert [p.number for p in board.lines] == [by_name[n] for n in order]\n"
         "assert board.relay.number == by_name['RELAY'] and board.led.number == by_name['LED']\n"
         "assert board.sensor_power.number == by_name['SENSOR_PWR']\n"
@@ -143,7 +145,7 @@ def test_full_scales_of_the_wiring() -> None:
     board = (DEVICE / "boards" / "pico.py").read_text(encoding="utf-8")
     assert f"supply_full_scale_mv = {names.CHANNEL_FULL_SCALE[names.CH_SUPPLY]}" in board
     rows = re.findall(r"^\| (\d+|-) \| `(\w+)` \|[^|]*\|[^|]*\| ([\d ]+) (mV|mA|permille) \|", WIRING, re.MULTILINE)
-    assert [row[1] for row in rows] == list(names.CHANNELS)
+    assert [row[1] for row in rows] == list(names.CHANNELS[: len(names.CHANNEL_UNITS)])
     for address, name, full, unit in rows:
         number = names.CHANNELS.index(name)
         assert int(full.replace(" ", "")) == names.CHANNEL_FULL_SCALE[number]
@@ -152,6 +154,18 @@ def test_full_scales_of_the_wiring() -> None:
         assert address == (str(number - 1) if switched else "-")
 
 
-@pytest.mark.parametrize("word", ["20 V", "50 V", "lithium", "ESD", "back-power", "hot air", "flux", "8.2 kohm", "E9"])
+def test_slow_channels_of_the_wiring() -> None:
+    from shared_proto import names
+
+    rows = re.findall(r"^\| `(\w+)` \|[^|]*\| ([^|]*) \|[^|]*\| (\d+) a second \|$", WIRING, re.MULTILINE)
+    assert [row[0] for row in rows] == list(names.CHANNELS[len(names.CHANNEL_UNITS) :])
+    for name, step, fastest in rows:
+        assert int(fastest) == 1000 // names.SAMPLE_MIN_MS[names.CHANNELS.index(name)]
+        assert (step == "1.25 mV") == name.endswith("_v")
+
+
+@pytest.mark.parametrize(
+    "word", ["20 V", "50 V", "lithium", "ESD", "back-power", "hot air", "flux", "8.2 kohm", "E9", "fuse"]
+)
 def test_cautions_are_there(word: str) -> None:
     assert word.lower() in WIRING.lower()

@@ -11,7 +11,7 @@ import pytest
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-SCRIPTS = sorted(path.stem for path in (HERE / "on_both").glob("*.py") if path.stem != "fake_board")
+SCRIPTS = sorted(path.stem for path in (HERE / "on_both").glob("*.py") if not path.stem.startswith("fake_"))
 
 
 def run_script(command: list[str], script: str, folder: Path) -> str:
@@ -45,6 +45,6 @@ def test_micropython(script: str, tmp_path: Path, micropython: str) -> None:
 
 def test_all_scripts_are_there() -> None:
     assert SCRIPTS == [
-        "basic", "heap", "interlock", "lines", "motion", "no_heap", "outputs", "persistence", "requests", "safety",
-        "supply",
+        "basic", "heap", "heap_whole", "interlock", "lines", "meters", "motion", "no_heap", "outputs", "parts",
+        "persistence", "pulses", "requests", "safety", "sampling", "supply",
     ]  # fmt: skip

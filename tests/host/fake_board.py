@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 from lidjig.errors import LinkLost, LossReason, NoJig
+from lidjig.jig_samples import Batch
 from lidjig.link.base import Clock, Deadline, Traits
 
 from shared_proto import codec, names
@@ -37,6 +38,8 @@ class FakeBoard:
         self.readings: dict[int, list[int]] = {}
         self.deaf_to: set[str] = set()  # requests that are taken and never answered
         self.refuse: dict[str, tuple[int, int]] = {}
+        self.series: dict[int, int] = {}  # channel -> number of its last batch
+        self.meters = {"bus": names.BUS_OK, "meter_1": names.METER_OK, "meter_2": 0, "errors": 0, "recoveries": 0}
         self._frames = FrameDecoder()
         self.left = False
         self._leaving = False
@@ -226,6 +229,23 @@ class FakeBoard:
         count = min(8, 10 - first)
         self.session.answer(message, first=first, total=10, entries=entry * count)
 
+    def _do_sample(self, message: Message, us: int) -> None:
+        channel, period_ms = message.fields["channel"], message.fields["period_ms"]
+        self.series[channel] = 0
+        self.session.answer(message, t_us=us, period_ms=period_ms)
+
+    def batch(self, channel: int, now_us: int, values: list[int] | None = None, number: int | None = None) -> bool:
+        """Readings of a channel, a millisecond apart, the last of them now. number: another than the next one."""
+        values = values or [1, 2, 3, 4]
+        self.series[channel] = self.series.get(channel, 0) + 1 if number is None else number
+        span_us = (len(values) - 1) * 1000
+        t_us = now_us - self._began_us - span_us
+        data = b"".join(value.to_bytes(2, "little") for value in values)
+        return self.session.batch(channel, self.series[channel], t_us, span_us, data)
+
+    def _do_meters(self, message: Message, _us: int) -> None:
+        self.session.answer(message, **self.meters)
+
     def _do_leave(self, message: Message, _us: int) -> None:
         self.session.answer(message)
         self._leaving = True
@@ -344,6 +364,7 @@ class MemorySink:
     def __init__(self) -> None:
         self.stored: list[Any] = []
         self.gaps: list[tuple[str, str, int | None]] = []
+        self.batches: list[Batch] = []
         self.frame_lines: list[list[str]] = []
         self.order: list[str] = []
         self.failing: Exception | None = None
@@ -357,6 +378,12 @@ class MemorySink:
     def gap(self, kind: str, text: str, t_us: int | None) -> None:
         self.gaps.append((kind, text, t_us))
         self.order.append(f"({kind})")
+
+    def batch(self, batch: Batch) -> None:
+        if self.failing is not None:
+            raise self.failing
+        self.batches.append(batch)
+        self.order.append(f"{batch.channel} {batch.number}")
 
     def frames(self, lines: list[str]) -> None:
         self.frame_lines.append(lines)

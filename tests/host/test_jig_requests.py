@@ -36,10 +36,13 @@ def test_a_number_from_newer_firmware_is_shown_as_its_number() -> None:
         Reason(-1)
 
 
+VERSION = f"{names.PROTOCOL_MAJOR}.{names.PROTOCOL_MINOR}"
+
+
 def test_hello_and_status(bench: Bench) -> None:
     hello, status = bench.jig.hello, bench.jig.status()
     assert hello.board_id == BOARD_ID and hello.board_hex == f"{BOARD_ID:016x}"
-    assert hello.firmware_text == "0.1.0" and hello.protocol_text == "1.0"
+    assert hello.firmware_text == "0.1.0" and hello.protocol_text == VERSION
     assert hello.reset_cause is ResetCause.POWER
     assert status.lock is Lock.DISARMED and status.route is Route.THROUGH
     assert status.angle_deg == 110.0 and status.lines["mark"] == 1 and status.lines["machine_2"] == 0
@@ -180,7 +183,7 @@ def test_another_protocol_names_the_command_that_updates() -> None:
     jig = Jig(FakeLink(board), sink=Unrecorded())
     with pytest.raises(WrongProtocol) as wrong:
         jig.connect()
-    assert wrong.value.board == "9.0" and wrong.value.host == "1.0"
+    assert wrong.value.board == "9.0" and wrong.value.host == VERSION
     assert wrong.value.next_step == "Update the board with 'lidjig flash fake'."
 
 

@@ -22,6 +22,7 @@ from lidjig.link.lock import BoardLock
 from lidjig.link.ports import RP2_VENDOR, PortInfo
 from typer.testing import CliRunner
 
+from shared_proto import names
 from tests.host.fake_board import BOARD_ID, FakeBoard
 from tests.link.rigs import socket_board
 
@@ -32,7 +33,7 @@ def test_a_jig_is_shown_with_its_versions() -> None:
     with socket_board() as (port, _):
         seen = ask(port)
         assert seen.state == "jig" and BOARD_HEX in seen.text and "firmware 0.1.0" in seen.text
-        assert seen.to_json()["board_id"] == BOARD_HEX and seen.to_json()["protocol"] == "1.0"
+        assert seen.to_json()["board_id"] == BOARD_HEX and seen.to_json()["protocol"] == board_ports.HOST_PROTOCOL
 
 
 def test_everything_else_is_told_apart() -> None:
@@ -92,7 +93,7 @@ def test_the_ports_command(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("lidjig.link.ports.list_ports.comports", lambda: [])
     status, out, _ = run(cli_ports.register, GlobalOptions(), ["ports"])
     assert status == 3 and "No serial port" in out
-    assert board_ports.HOST_PROTOCOL == "1.0"
+    assert f"{names.PROTOCOL_MAJOR}.{names.PROTOCOL_MINOR}" == board_ports.HOST_PROTOCOL
 
 
 class NoPrompt:

@@ -12,7 +12,7 @@ from shared_proto import names
 
 
 def test_channels_are_the_protocols() -> None:
-    assert tuple(adc.CHANNELS) == names.CHANNELS
+    assert tuple(adc.CHANNELS) == names.CHANNELS[:10]  # those after them are no converter's
     assert tuple(c.unit for c in adc.CHANNELS.values()) == names.CHANNEL_UNITS
     assert tuple(c.full_scale for c in adc.CHANNELS.values()) == names.CHANNEL_FULL_SCALE
 
@@ -81,6 +81,46 @@ def test_interval_covers_simulated_readings() -> None:
         hits += found.low <= true_mv <= found.high
     # 95 % wanted; rectangular parts make it a little more than less.
     assert 0.94 <= hits / trials <= 0.99
+
+
+def readings_with_wide_codes(true_raw: np.ndarray, wide: tuple[int, ...], steps: int) -> np.ndarray:
+    """16-bit readings of a 12-bit converter whose codes `wide` have swallowed their neighbours, `steps` wide in all."""
+    code = np.clip(np.floor(true_raw / 16.0), 0, 4095).astype(int)
+    for at in wide:
+        code[np.abs(code - at) <= steps // 2] = at
+    return code << 4 | code >> 8  # as MicroPython fills 16 bits from 12
+
+
+@pytest.mark.parametrize("scatter_codes", [0.5, 5.0])
+def test_interval_covers_readings_on_the_wide_codes(scatter_codes: float) -> None:
+    """RP2040-E11: codes 512, 1536, 2560, 3584 have DNL spikes (RP2350 datasheet 12.4.1), more than 9 LSB wide at 512
+    (RP2040 datasheet, second hand). Nothing but the erratum and noise is wrong here, so their share of the budget must
+    do.
+    """
+    rng = np.random.default_rng(11)
+    hits = wider = trials = 0
+    for code in adc.SPIKE_CODES:
+        for off in np.linspace(-20.0, 20.0, 81):
+            true_raw = (code + 0.5 + off) * 16.0
+            seen = readings_with_wide_codes(true_raw + rng.normal(0.0, scatter_codes * 16.0, 64), adc.SPIKE_CODES, 11)
+            found = adc.budget("supply", float(seen.mean()), float(seen.std(ddof=1)), 64)
+            own_mv = math.sqrt(found.noise**2 + found.quantisation**2 + found.converter**2)
+            trials += 1
+            hits += abs(found.value - true_raw / 65535.0 * 6600.0) <= 1.96 * own_mv
+            wider += found.converter > adc.CONVERTER_U_RAW / 65535.0 * 6600.0 * 1.5
+    assert hits == trials
+    assert 0.25 <= wider / trials <= 0.9  # near the codes, and only there
+
+
+def test_reference_below_the_rail_is_inside_the_interval() -> None:
+    """Raspberry Pi Pico datasheet p.19: 200 ohm between rail and ADC_VREF; 150 uA through it: value from memory."""
+    for true_mv in (500.0, 1800.0, 3300.0, 5000.0):
+        for rail_mv in (3267.0, 3300.0, 3333.0):  # 1 % (common practice, no source)
+            raw = true_mv / 2.0 / (rail_mv - 0.15 * 200.0) * 65535.0
+            found = adc.to_unit("supply", raw, 16.0, 64)
+            assert found.low is not None and found.high is not None
+            assert found.low <= true_mv <= found.high, f"{true_mv} mV at a rail of {rail_mv} mV"
+    assert adc.VREF_DROP_MV == 0.15 * 200.0
 
 
 def test_full_scale_is_only_a_bound() -> None:

@@ -131,8 +131,45 @@ def test_other_events_and_numbers_of_newer_firmware_say_nothing() -> None:
     assert classifier.state == "S0"
 
 
+def meter(number: int, state: int, t_us: int) -> Event:
+    return Event("meter", t_us, {"meter": number - 1, "state": state})
+
+
+def test_observers_are_heard_by_whatever_measures_them_on_this_bench() -> None:
+    machine, _ = load_machine("dogwood-14")
+    classifier = power.PowerClassifier(machine)
+    classifier.feed(supply(1, 10))
+    classifier.feed(band(names.CH_LIGHT, 0, 20))
+    # The tap of the same name is not wired here: what it seems to show is nothing.
+    assert classifier.feed(band(names.CH_CHARGER_I, 1, 30)) is None
+    assert classifier.showing()["charger_i"] is None
+    assert classifier.feed(band(names.CH_METER_1_I, 1, 40)) == (40, "S3")
+    # And a monitor says nothing on a bench that goes by the taps.
+    tapped = working("birch-13")
+    assert tapped.feed(band(names.CH_METER_1_I, 0, 50)) is None and tapped.state == "S0"
+
+
+@pytest.mark.parametrize("state", [names.METER_MISSING, names.METER_FAILED, names.METER_NONE])
+def test_a_monitor_that_fails_takes_what_it_showed_with_it(state: int) -> None:
+    classifier = working("dogwood-14")
+    assert classifier.observers_of_meter(1) == ["charger_i", "charger_v"] and classifier.observers_of_meter(2) == []
+    assert classifier.feed(meter(2, state, 3_000)) is None and classifier.state == "S0"
+    assert classifier.feed(meter(1, state, 4_000)) == (4_000, power.UNKNOWN)
+    assert classifier.showing() == {"charger_i": None, "charger_v": None, "light": 1, "supply_ok": 1}
+    # Back again: known only when it has said what it shows.
+    assert classifier.feed(meter(1, names.METER_OK, 5_000)) is None and classifier.state == power.UNKNOWN
+    assert classifier.feed(band(names.CH_METER_1_I, 2, 6_000)) == (6_000, "S0")
+    assert classifier.changes == []
+
+
+def test_single_observers_can_be_forgotten() -> None:
+    classifier = working("alder-14")
+    assert classifier.forget(9_000, ["light"]) == (9_000, power.UNKNOWN)
+    assert classifier.showing()["light"] is None and classifier.showing()["observer_1"] == 1
+
+
 @settings(max_examples=150, deadline=None)
-@given(data=st.data(), name=st.sampled_from(["alder-14", "birch-13", "cedar-15"]))
+@given(data=st.data(), name=st.sampled_from(["alder-14", "birch-13", "cedar-15", "dogwood-14"]))
 def test_any_events_keep_the_timeline_sound(data: st.DataObject, name: str) -> None:
     machine, _ = load_machine(name)
     signatures = machine.signatures()

@@ -252,8 +252,9 @@ def test_a_newer_schema_is_refused_by_name(store: Store, path: Path) -> None:
         other.execute("update lidjig_schema set version = 99, written_by = '7.1.0'")
     with pytest.raises(BadInput) as caught:
         open_store(path)
-    assert (caught.value.file, caught.value.key, caught.value.value) == (str(path), "schema version", 99)
+    assert (caught.value.file, caught.value.key, caught.value.value) == ("", "--store", str(path))
     assert "7.1.0" in caught.value.accepted and "update lidjig" in caught.value.accepted
+    assert "schema 99" in caught.value.accepted and "another schema version" not in caught.value.next_step
 
 
 def test_an_interrupted_set_up_is_finished(tmp_path: Path) -> None:

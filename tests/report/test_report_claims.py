@@ -150,7 +150,8 @@ def test_the_customers_sentence_counts_the_misses(runs: dict[str, StoredRun]) ->
     missed = MeasuredValue("sleep misses", 140.0, "1", 140.0, 140.0, 522, None, 0.0)
     sentence = content_of(replace(runs["cycles"], findings=found, measurements=[missed])).verdict.sentence
     assert sentence == (
-        "The machine does not react to every movement of the lid: shut, it did not go to sleep 140 of 522 times."
+        "The machine does not react to every movement of the lid: "
+        "in 140 of 522 attempts it did not go to sleep when shut."
     )
 
 

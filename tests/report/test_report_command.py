@@ -136,6 +136,8 @@ def test_fields_are_entered_shown_and_taken_away(run: Callable[..., Ran], tmp_pa
         "command": "job",
         "job": "ticket 17",
         "fields": {"machine": "Alder 14", "serial": "7", "done": "one\ntwo"},
+        "elsewhere": [],
+        "attachments": [],
         "runs": [],
     }
 

@@ -13,6 +13,7 @@ from lidjig.measure.estimate import Estimate, at_least, nothing, symmetric
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow, open_store
 from lidjig.record.stored import StoredRun
+from lidjig.show.numbers import places
 from lidjig.show.report.compare import CompareRow, comparable, compare
 from lidjig.show.report.figures.trials import series_of, trials_from
 from lidjig.show.report.page import make, page
@@ -208,7 +209,8 @@ def test_no_change_is_said_with_the_interval_that_bears_it(pair: tuple[StoredRun
     html = page(make(pair[1], "en", pair[0]))
     section = html[html.index("What changed") : html.index("<table", html.index("What changed"))]
     supply = {row.recorded_name: row for row in compare(*pair, Words("en")).rows}["sensor supply"]
-    assert len(supply.difference.split(".")[1]) == len("000 V"), "no more places than the interval bears"
+    borne = places(supply.delta_low or 0.0, supply.delta_high or 0.0)
+    assert len(supply.difference.split(".")[1]) == (borne or 0) + len(" V"), "no more places than the interval bears"
     assert supply.difference[0] not in "−+" or re.search("[1-9]", supply.difference), "what is nothing has no sign"
     assert f"sensor supply ({supply.interval})" in section and "did not change" not in html
     assert "slowest (single values, not compared)" in section

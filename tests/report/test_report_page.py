@@ -135,11 +135,11 @@ def test_the_verdict_comes_first_in_one_plain_sentence(pages: dict[tuple[str, st
     wanted = {
         "healthy": ("Passed", "The logic board responds correctly to its lid sensor line."),
         "sensor": ("Failed", "The lid sensor is dead: it tells the machine that the lid is always shut."),
-        "wiring": ("Failed", "The wire between lid sensor and logic board is broken."),
+        "wiring": ("Failed", "The wire between lid sensor and logic board is broken (line 2)."),
         "board": (
             "Failed",
             "The logic board does not react to its lid sensor line, although the signal arrives: "
-            "shut, it did not go to sleep 8 of 8 times.",
+            "in 8 of 8 attempts it did not go to sleep when shut.",
         ),
         "killed": ("Not complete", "The test broke off before its end, so there is no verdict."),
         "gone": ("No result", "The test could not be carried out, so it says nothing about the machine."),

@@ -8,12 +8,16 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import lidjig.errors as errors
+import msgspec
 import pytest
 from lidjig.bench import load_machine, load_sensor
 from lidjig.bench.actions import ACTIONS
 from lidjig.errors import BadInput
 from lidjig.jig_core import state_text
-from lidjig.jig_types import Reason
+from lidjig.jig_samples import BusState, MeterGaps, Meters, MeterState
+from lidjig.jig_types import Event, Reason
+from lidjig.measure.estimate import Estimate
+from lidjig.measure.states_cross import Pair, Separability
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.base import Bench, Disturbed, Procedure
 from lidjig.procedures.confirm import Confirm
@@ -23,12 +27,18 @@ from lidjig.procedures.isolate import Isolate, LidMoved
 from lidjig.procedures.isolate import _told as told_real
 from lidjig.procedures.isolate_table import CAUSES
 from lidjig.procedures.lid import Trial, told
+from lidjig.procedures.observe import UNWIRED, Contradicting, NotSeen
 from lidjig.procedures.progress import Quiet
 from lidjig.procedures.reasoning import what_rounds_show
-from lidjig.procedures.report import Declared, Sheet, agreeing, times
+from lidjig.procedures.report import Declared, Sheet, agreeing, counted, times
 from lidjig.procedures.response import kept_states
 from lidjig.procedures.start import Start
 from lidjig.procedures.sweep import Sweep
+from lidjig.procedures.taught_sleep import ASLEEP_NEXT, ELSE_NEXT, LIGHT_NEXT, S0IX_NEXT
+from lidjig.procedures.taught_sleep import WORDS as STATE_WORDS
+from lidjig.procedures.taught_sleep import _told as told_figure
+from lidjig.procedures.teaching import NotHeard, Teach, _only_in_time, overlaps, told_apart, unsettled, wandering
+from lidjig.procedures.watch_readings import NO_SAMPLES, NOT_WIRED
 from lidjig.procedures.watching import Watching
 from lidjig.record.model import MEASUREMENT_OUTCOMES, RUN_OUTCOMES, WHERE, Finding
 from lidjig.record.store import open_store
@@ -141,12 +151,22 @@ def in_order(parts: list[str], text: str) -> bool:
 # Calls whose texts a record does not keep: shown while a run is under way, or a fault of the caller.
 NOT_KEPT = ("step", "say", "_show", "BadInput", "ValueError", "AssertionError")
 # Functions of the same kind. next_step of an error is shown, and only its text goes into the record.
-SHOWN_ONLY = ("next_step", "why_not_armed", "check_angle")
-# Single texts: a caution shown before the survey, the name of a sample, the rest of a note that is checked below.
-NEITHER = ("Caution: up to 20 V", "lines boot ", "go on with: lidjig cycle --resume ")
+SHOWN_ONLY = ("next_step", "why_not_armed", "check_angle", "_doubt")
+# Functions whose texts go into the profile that teach writes.
+OF_A_PROFILE = ("profile_text", "_made")
+# Modules of a replay, which shows what it finds and writes nothing into a record.
+OF_A_REPLAY = ("replayed.py", "replaying.py")
+# Single texts: a caution shown before the survey, names of a sample, a step, an observation and a file, what is shown
+# while teach records, the rest of a note that is checked below.
+NEITHER = (
+    "Caution: up to 20 V", "lines boot ", "real lid moved", "blocks \0 as \0", "the profile that was learned",
+    "working again", "go on with: lidjig cycle --resume ",
+)  # fmt: skip
 DECLARED_DOC = 4  # place of a declaration's doc, which is for readers of the code
 ERRORS = ("LinkLost", "JigTimeout", "JigRestarted", "Refused", "Tripped")  # that a run may meet and keep
-GAPS = ("_take_gap", "_take_restart")
+GAPS = ("_take_gap", "_take_batch", "_take_restart")
+STATES = ("state_text", "lost_events_text")
+MONITORS = ("of",)
 
 
 def kept(tree: ast.AST) -> list[tuple[int, str]]:
@@ -156,7 +176,7 @@ def kept(tree: ast.AST) -> list[tuple[int, str]]:
     def look(node: ast.AST) -> None:
         children = list(ast.iter_child_nodes(node))
         if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef)):
-            if isinstance(node, ast.FunctionDef) and node.name in SHOWN_ONLY:
+            if isinstance(node, ast.FunctionDef) and node.name in (*SHOWN_ONLY, *OF_A_PROFILE):
                 return
             if ast.get_docstring(node, clean=False) is not None:
                 children.remove(node.body[0])
@@ -189,8 +209,11 @@ def test_every_sentence_that_a_run_can_record_has_a_template(other: Words) -> No
     package = Path(errors.__file__).parent
     texts: list[tuple[str, int, str]] = []
     for path in sorted((package / "procedures").glob("*.py")):
+        if path.name in OF_A_REPLAY:
+            continue
         texts += [(path.name, *item) for item in kept(ast.parse(path.read_text(encoding="utf-8")))]
-    for name, wanted in (("errors.py", ERRORS), ("jig_core.py", GAPS)):
+    rest = (("errors.py", ERRORS), ("jig_core.py", GAPS), ("jig_types.py", STATES), ("jig_samples.py", MONITORS))
+    for name, wanted in rest:
         for node in ast.walk(ast.parse((package / name).read_text(encoding="utf-8"))):
             if isinstance(node, (ast.ClassDef, ast.FunctionDef)) and node.name in wanted:
                 methods = [m for m in node.body if getattr(m, "name", "") == "__str__"]
@@ -284,20 +307,93 @@ def with_words_filled_in() -> list[str]:
     return out
 
 
+def of_monitors() -> list[str]:
+    """What is said of power monitors, and of observers that cannot be read or contradict one another."""
+    states = [*MeterState, MeterState(9)]
+    meters = [Meters(0, BusState.OK, one, two, 0, 0) for one in states for two in states]
+    meters.append(Meters(0, BusState.HUNG, MeterState.OK, MeterState.OK, 0, 0))
+    whys = [{"a": text, "b": more} for one in meters if (text := one.trouble(1)) and (more := one.trouble(2))]
+    whys += [{"a": text} for one in meters for number in (1, 2) if (text := one.trouble(number))]
+    whys += [{"pulses": UNWIRED}, {"charger_v": meters[-1].trouble(1), "pulses": UNWIRED}]
+    out = [str(kind) for why in whys for kind in (NotHeard(why), NotSeen(why, ("S0", "S3")))]
+    gaps = MeterGaps()
+    for state in (MeterState.MISSING, MeterState.OK, MeterState.FAILED, MeterState.OK):
+        gap = gaps.of(Event("meter", 1, 0, {"meter": 0, "state": int(state)}))
+        assert gap is not None
+        out.append(gap[1])
+    wanted = {state: ["light", "charger_i"] for state in ("S0", "S3", "S5", "G3")}
+    for count in range(1, len(wanted) + 1):
+        out.append(str(Contradicting({"light": 1, "charger_i": 0}, dict(list(wanted.items())[:count]))))
+    for who in ("link or board", "a power monitor", "observer light", "power monitor 1 (charger_i)"):
+        out.append(str(Disturbed("the machine was recorded in S3", who)))
+    for more in (UNWIRED, "Update it with 'lidjig flash'."):
+        out += [f"no readings of light, pulses: {why}. {more}" for why in (NOT_WIRED, NO_SAMPLES)]
+    for missing in ("1 batch of readings is", "3 batches of readings are"):
+        out.append(f"meter_1_i: {missing} missing before number 12")
+    for count in (1, 7):
+        out.append(f"the monitors' bus was held and freed by clocks {counted(count)}: nothing was read meanwhile")
+    return out
+
+
+def learned() -> SimpleNamespace:
+    """A model in which the light moved slowly in every state."""
+    shape = SimpleNamespace(levels=[0], independent_per_s=1.0)
+    rows = {state: {"light": shape} for state in ("S0", "S3", "S5", "G3")}
+    return SimpleNamespace(signatures=rows, scopes={"light": SimpleNamespace(digital=False)})
+
+
+def taught() -> list[str]:
+    """What teach says, in each of its forms."""
+    share, sure = Estimate(0.031, None, 0.002, 0.1, 40, "1"), Estimate(0.0, None, 0.0, 0.08, 45, "1")
+    machine = load_machine("alder-14")[0]
+    out: list[str] = []
+    for by in ({"light": sure, "charger_v": share, "charger_i": Estimate(None, None, None, None, 0, "1")}, {}):
+        pairs = [Pair(*both, share, 1.0, by, dict.fromkeys(by, nats)) for both in PAIRS for nats in (1.0, 1e6)]
+        found = Separability(0.5, {("S0", "unknown"): 4, ("S0", "S0"): 6}, share, share, tuple(pairs))
+        out += told_apart(found, machine)
+        free = msgspec.structs.replace(machine, observers=type(machine.observers)())
+        findings = [*overlaps(found, machine), *overlaps(found, free), *unsettled(found)]
+        findings += [_only_in_time(pair, machine) for pair in PAIRS]
+        out += [text for finding in findings for text in (*finding.evidence, finding.next)]
+    level = "SLP_S3# (observer_1) was high for 100% of the time, where BASE has it low in S3"
+    given = [Estimate(681.0, None, 680.0, 684.0, 10, "mA"), Estimate(681.0, None, None, None, 10, "mA")]
+    figures = [told_figure(figure, when) for figure in given for when in ("asleep", "working")]
+    for asleep, working in (figures[:2], figures[2:]):
+        for part in ("76% of it", "not below it"):
+            most = "and sleep takes at most 33% (common practice, no source)"
+            out.append(f"charger_i was {asleep} and {working}: {part}, {most}")
+    light = "nothing but the light changed when the lid was shut"
+    only_light = f"{light}, and a panel goes dark on a machine that stays awake"
+    for text in (*out[-4:], level, only_light):
+        out += [text, *(f"the machine does not look {words}: {text}" for words in STATE_WORDS.values())]
+    out += [ASLEEP_NEXT, ASLEEP_NEXT + S0IX_NEXT, ASLEEP_NEXT + LIGHT_NEXT, ELSE_NEXT]
+    for why in ("a state that the machine did not look to be in", "signatures that overlap"):
+        out.append(f"no profile was written: {why} would be taken for certain")
+    out += wandering(learned())  # type: ignore[arg-type]
+    out += ["written: alder-14-taught.toml; use it with --machine alder-14-taught.toml", "Use it: --machine a.toml"]
+    for lost in ("none missing", "1 batch missing", "4 batches missing"):
+        out.append(f"recorded: 9043 readings of 8 channels, {lost}")
+    return out
+
+
+PAIRS = (("S0", "S3"), ("S3", "S5"), ("S0", "S5"), ("S5", "G3"))
+
+
 def test_sentences_that_are_put_together_can_be_said_in_every_form(other: Words) -> None:
-    texts = [*put_together(), *with_words_filled_in()]
+    texts = [*put_together(), *with_words_filled_in(), *of_monitors(), *taught()]
     assert [text for text in texts if other.sentence(text).lang is not None] == []
     assert len(set(texts)) > 100
 
 
 def measured_by(machine: str, sensor: str) -> set[str]:
     """Names of all measurements that the procedures declare for a machine."""
-    jig = SimpleNamespace(on_event=[], on_link=[])
+    jig = SimpleNamespace(on_event=[], on_link=[], on_batch=[], hello=SimpleNamespace(boot_id=1))
     profiles = load_machine(machine)[0], load_sensor(sensor)[0]
     bench = Bench(jig, None, *profiles, Operator(), Quiet())  # type: ignore[arg-type]
     procedures: list[Procedure] = [Confirm(bench), Isolate(bench), Cycle(bench, 3, proof=Proof(0.9, 0.9))]
     procedures += [Hold(bench, 5.0)]
     procedures += [Sweep(bench, 90.0, 0.0, 5.0), Sweep(bench, 0.0, 90.0, 5.0), Watching(bench, lambda _look: None)]
+    procedures.append(Teach(bench, (machine, ""), str))
     return {measured.name for procedure in procedures for measured in procedure.sheet.all()}
 
 

@@ -117,11 +117,17 @@ def others(chance: random.Random) -> Iterator[str]:
 def packings() -> Iterator[str]:
     profile: dict[str, object] = dict(EXAMPLE_BLOB)
     wiring: dict[str, object] = {
-        "version": 1,
+        "version": 2,
         "lines_used": 0xFF,
         "invert": 0,
         "scan": 0x3FF,
         "light_pull_up": 0,
+        "bus": 0,
+        "meter_1": 0,
+        "cal_1": 0,
+        "meter_2": 0,
+        "cal_2": 0,
+        "tach": 0,
         "name": b"bench",
     }
     for kind, rows, values in (("profile", blobs.PROFILE_FIELDS, profile), ("wiring", blobs.WIRING_FIELDS, wiring)):

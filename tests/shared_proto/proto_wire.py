@@ -41,7 +41,7 @@ def open_board(keep: int = 64, events: bool = True) -> BoardSession:
 def open_host() -> HostSession:
     host = HostSession(7)
     host.request("hello", 0)
-    assert sent(host.take())[0].fields == {"major": 1, "minor": 0, "session": 7}
+    assert sent(host.take())[0].fields == {"major": 1, "minor": names.PROTOCOL_MINOR, "session": 7}
     outcomes = host.receive(hello_result(1), 1000)
     assert [outcome.kind for outcome in outcomes] == [session.RESULT]
     host.take()

@@ -203,6 +203,6 @@ def test_two_functions_of_the_firmware_are_replaced_and_no_more(
     old = "    console = StdConsole(*streams())\n"
     with changed("main.py", old, list_foreign.lstrip("\n"), tmp_path, monkeypatch) as link:
         names = set(printed(link)[0].split())
-    hardware = {name for name in names if name.rsplit(".", 1)[1] in ("Pin", "ADC", "Timer", "WDT", "const")}
+    hardware = {name for name in names if name.rsplit(".", 1)[1] in ("Pin", "ADC", "I2C", "Timer", "WDT", "const")}
     other = names - hardware - {"firmware.console.kbd_intr", "firmware.app.alloc_emergency_exception_buf"}
     assert other == {"boards.boot_files", "boards.streams"}

@@ -8,6 +8,7 @@ from typing import Any
 
 from lidjig.bench.profiles import load_machine, load_sensor
 from lidjig.jig import Jig
+from lidjig.jig_samples import Batch
 from lidjig.jig_types import Event
 from lidjig.link.base import Deadline
 from lidjig.link.twin import TwinLink, open_twin
@@ -22,9 +23,13 @@ class Memory:
     def __init__(self) -> None:
         self.batches: list[Event] = []
         self.gaps: list[tuple[str, str]] = []
+        self.samples: list[Batch] = []
 
     def events(self, batch: list[Event]) -> None:
         self.batches += batch
+
+    def batch(self, batch: Batch) -> None:
+        self.samples.append(batch)
 
     def gap(self, kind: str, text: str, t_us: int | None) -> None:
         self.gaps.append((kind, text))

@@ -1,6 +1,7 @@
 """Sensor profiles, machine profiles and the wiring of a bench: data and its checks."""
 
-from lidjig.bench.machine import Comparator, MachineProfile
+from lidjig.bench.machine import MachineProfile
+from lidjig.bench.observers import Comparator, Scale
 from lidjig.bench.pair import check_pair, closing_angle_deg, opening_angle_deg
 from lidjig.bench.profiles import (
     DEMO_MACHINE,
@@ -19,6 +20,7 @@ __all__ = [
     "Comparator",
     "MachineProfile",
     "Output",
+    "Scale",
     "SensorProfile",
     "check_pair",
     "closing_angle_deg",

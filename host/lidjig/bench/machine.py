@@ -7,10 +7,14 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from lidjig.bench import observers
+from lidjig.bench.learned import Learned
+from lidjig.bench.observers import DIGITAL, Analog, Comparator, Digital, Meter, Observers, Scale, Tach
 from lidjig.bench.sensor import Degrees, Name, SupplyVolts, Title
 from shared_proto import blobs, names
 
 POWER_STATES = ("S0", "S3", "S5", "G3")
+ANALOG = ("charger_v", "charger_i", "light", "sensor_i", "pulses")
 PD_FIXED_LEVELS_V = (5, 9, 15, 20)  # USB PD fixed supply levels (IEC 62680-1-2)
 
 Level = Annotated[int, Meta(ge=0, le=1)]
@@ -59,36 +63,6 @@ class Charger(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
         return self.contract_v * (1.0 - part), self.contract_v * (1.0 + part)
 
 
-class Analog(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """An analog observer: ascending thresholds, whole hysteresis width and dwell of the comparator on the
-    board.
-    """
-
-    unit: Literal["mV", "mA", "permille"]
-    thresholds: Annotated[list[Annotated[float, Meta(gt=0.0)]], Meta(min_length=1, max_length=3)]
-    hysteresis: Annotated[float, Meta(gt=0.0)]
-    dwell_ms: Annotated[int, Meta(ge=0, le=10000)]
-
-
-class Digital(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A digital observer and the machine's name for the signal; inverted levels are turned on the board."""
-
-    signal: Annotated[str, Meta(min_length=1, max_length=32)]
-    invert: bool = False
-
-
-class Observers(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What this bench has wired. The supply monitor of the sensor connector is part of the jig and always
-    there.
-    """
-
-    charger_v: Analog | None = None
-    charger_i: Analog | None = None
-    light: Analog | None = None
-    observer_1: Digital | None = None
-    observer_2: Digital | None = None
-
-
 class Signature(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """What each observer shows in one power state: a band or a list of bands (number of thresholds below), or
     a level.
@@ -99,8 +73,12 @@ class Signature(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     charger_v: Bands | None = None
     charger_i: Bands | None = None
     light: Bands | None = None
+    sensor_i: Bands | None = None
+    pulses: Bands | None = None
     observer_1: Level | None = None
     observer_2: Level | None = None
+    observer_3: Level | None = None
+    observer_4: Level | None = None
     supply_ok: Level | None = None
 
     def allowed(self) -> dict[str, frozenset[int]]:
@@ -169,10 +147,13 @@ class MachineProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
     line: Annotated[list[Line], Meta(min_length=1, max_length=2)]
     charger: Charger
     observers: Observers
+    meter: Annotated[list[Meter], Meta(max_length=2)] = []
+    tach: Tach | None = None
     states: States
     windows: Windows
     limits: Limits
     survey: Survey = Survey()
+    learned: Learned | None = None
 
     def line_numbers(self) -> list[int]:
         """Lines in use, ascending: 1, or 1 and 2."""
@@ -183,26 +164,54 @@ class MachineProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
         return next((line for line in self.line if line.number == number), None)
 
     def analog(self) -> dict[str, Analog]:
-        """Channel name (names.CHANNELS) -> observer, for those wired."""
-        wired = {name: getattr(self.observers, name) for name in ("charger_v", "charger_i", "light")}
+        """Observer name -> observer, for the analog ones wired; channel_of() says where each comes in."""
+        wired = {name: getattr(self.observers, name) for name in ANALOG}
         return {name: observer for name, observer in wired.items() if observer is not None}
 
     def digital(self) -> dict[str, Digital]:
-        """Line name (names.LINES) -> observer, for those wired."""
-        wired = {name: getattr(self.observers, name) for name in ("observer_1", "observer_2")}
+        """Line name (names.LINES) -> observer, for those wired whose edges are told; the tach line's are counted."""
+        wired = {name: getattr(self.observers, name) for name in DIGITAL if name != self._tach_line()}
         return {name: observer for name, observer in wired.items() if observer is not None}
 
     def watched_lines(self) -> list[str]:
         """Digital lines that a procedure watches: the observers wired and the supply monitor."""
         return [*self.digital(), "supply_ok"]
 
-    def comparator(self, channel: str) -> Comparator:
-        """The board's comparator setting of an analog channel. Raises KeyError where it is not wired."""
-        return Comparator.of(channel, self.analog()[channel])
+    def meter_number(self, number: int) -> Meter | None:
+        """The power monitor of that number, or None."""
+        return next((meter for meter in self.meter if meter.number == number), None)
+
+    def meter_of(self, channel: str) -> Meter | None:
+        """The power monitor behind a channel; None for one that has none, or where it is not wired."""
+        number = observers.meter_number(channel)
+        return None if number is None else self.meter_number(number)
+
+    def channel_of(self, observer: str) -> str:
+        """The channel (names.CHANNELS) that an analog observer is read from. KeyError for a name that is none."""
+        return observers.channel_of(observer, by=getattr(getattr(self.observers, observer, None), "by", "tap"))
+
+    def observer_of(self, channel: str) -> str | None:
+        """The wired observer that is read from a channel; None where no observer of this bench is."""
+        return next((observer for observer in self.analog() if self.channel_of(observer) == channel), None)
+
+    def channels(self) -> dict[str, str]:
+        """Channel -> observer, for the analog observers wired."""
+        return {self.channel_of(observer): observer for observer in self.analog()}
+
+    def scale(self, channel: str) -> Scale:
+        """Unit and scale of a channel: value = (raw - offset) * per_raw. KeyError for the current of a power monitor
+        that is not wired, whose step is unknown.
+        """
+        return observers.scale(channel, self.meter_of(channel))
+
+    def comparator(self, observer: str) -> Comparator:
+        """The board's comparator setting of an analog observer. Raises KeyError where it is not wired."""
+        wired, channel = self.analog()[observer], self.channel_of(observer)
+        return Comparator.of(channel, wired, self.scale(channel))
 
     def comparators(self) -> list[Comparator]:
-        """Comparator settings of every wired analog channel."""
-        return [self.comparator(channel) for channel in self.analog()]
+        """Comparator settings of every wired analog observer."""
+        return [self.comparator(observer) for observer in self.analog()]
 
     def signatures(self) -> dict[str, dict[str, frozenset[int]]]:
         """Power state -> observer -> bands or levels that fit; only states that the profile describes."""
@@ -213,43 +222,52 @@ class MachineProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
         """True where the observers of this bench can recognise the power state."""
         return state in self.signatures()
 
+    def wired_channels(self) -> list[str]:
+        """Channels (names.CHANNELS) that say something on this bench, in order of number: the connectors', the
+        observers', those of every power monitor and of the tach line.
+        """
+        wired = {"supply", "sensor_supply", "jig_3v3", *self.channels(), *(["pulses"] if self.tach else [])}
+        for number in self.line_numbers():
+            wired |= {f"machine_{number}", f"sensor_{number}"}
+        for meter in self.meter:
+            wired |= {f"meter_{meter.number}_v", f"meter_{meter.number}_i"}
+        return [channel for channel in names.CHANNELS if channel in wired]
+
     def wiring_blob(self) -> bytes:
         """The packed wiring record for the board (shared_proto.blobs.WIRING_FIELDS)."""
-        lines = ["supply_ok", "mark", *self.digital()]
-        channels = ["supply", "sensor_supply", "jig_3v3", *self.analog()]
+        tach = self._tach_line()
+        lines = ["supply_ok", "mark", *self.digital(), *([tach] if tach else [])]
         for number in self.line_numbers():
             lines += [f"machine_{number}", f"sensor_{number}"]
-            channels += [f"machine_{number}", f"sensor_{number}"]
-        inverted = [name for name, observer in self.digital().items() if observer.invert]
+        wired: dict[str, int] = {}
+        for number in (1, 2):
+            meter = self.meter_number(number)
+            wired[f"meter_{number}"] = meter.address if meter else 0
+            wired[f"cal_{number}"] = meter.calibration if meter else 0
         values: dict[str, object] = {
-            "version": blobs.BLOB_VERSION,
+            "version": blobs.WIRING_VERSION,
             "lines_used": _mask(lines, names.LINES),
-            "invert": _mask(inverted, names.LINES),
-            "scan": _mask(channels, names.CHANNELS),
+            "invert": _mask(self._inverted(), names.LINES),
+            "scan": _mask(self.wired_channels(), names.CHANNELS),
             "light_pull_up": 0,
+            "bus": int(bool(self.meter)),
+            **wired,
+            "tach": names.LINES.index(tach) + 1 if tach else 0,
             "name": self.name.encode("ascii"),
         }
         return blobs.pack(blobs.WIRING_FIELDS, values)
 
+    def needs_wiring(self) -> bool:
+        """Whether the board has to know this bench's wiring in order to see the machine right: power monitors, a tach
+        line or inverted lines. Taps and lines as they come are read without.
+        """
+        return bool(self.meter or self.tach or self._inverted())
 
-class Comparator(msgspec.Struct, frozen=True, kw_only=True):
-    """Raw 16-bit setting of a comparator, as the `watch` message takes it."""
+    def _inverted(self) -> list[str]:
+        return [name for name in DIGITAL if getattr(getattr(self.observers, name), "invert", False)]
 
-    channel: str
-    thresholds_raw: tuple[int, ...]
-    hysteresis_raw: int
-    dwell_ms: int
-
-    @classmethod
-    def of(cls, channel: str, observer: Analog) -> Comparator:
-        """From physical units by names.CHANNEL_FULL_SCALE (value at raw 65535)."""
-        scale = 65535.0 / names.CHANNEL_FULL_SCALE[names.CHANNELS.index(channel)]
-        return cls(
-            channel=channel,
-            thresholds_raw=tuple(round(t * scale) for t in observer.thresholds),
-            hysteresis_raw=round(observer.hysteresis * scale),
-            dwell_ms=observer.dwell_ms,
-        )
+    def _tach_line(self) -> str | None:
+        return self.tach.line if self.tach else None
 
 
 def _mask(wanted: list[str], order: tuple[str, ...]) -> int:

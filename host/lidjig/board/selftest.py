@@ -434,13 +434,21 @@ def _plug_profile(plug: PlugMap) -> bytes:
 
 
 def _plug_wiring() -> bytes:
-    """Everything is wired, nothing inverted."""
+    """Everything on the plug is wired, nothing inverted: the wires of the bus, which are lines 3 and 4 of the observers
+    where there is no bus, are left alone.
+    """
     values = {
-        "version": blobs.BLOB_VERSION,
-        "lines_used": (1 << len(names.LINES)) - 1,
+        "version": blobs.WIRING_VERSION,
+        "lines_used": (1 << names.LINE_OBS3) - 1,
         "invert": 0,
-        "scan": (1 << len(names.CHANNELS)) - 1,
+        "scan": (1 << names.CH_METER_1_V) - 1,
         "light_pull_up": 0,
+        "bus": 0,
+        "meter_1": 0,
+        "cal_1": 0,
+        "meter_2": 0,
+        "cal_2": 0,
+        "tach": 0,
         "name": b"self-test plug",
     }
     return bytes(blobs.pack(blobs.WIRING_FIELDS, values))

@@ -35,4 +35,5 @@ def register(app: typer.Typer) -> None:
             lambda bench: Confirm(bench, repeat=repeat),
             sensor=sensor,
             machine=machine,
+            arguments={"repeat": repeat},
         )

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -29,6 +29,7 @@ class Part:
     words: str
     command: str
     options: str
+    arguments: dict[str, Any]  # the same as data, for the record
     scenario: str
     expected: tuple[str, str | None]
     make: Callable[[Bench], Procedure]
@@ -61,6 +62,7 @@ PARTS = (
         "The jig surveys the connector, then stands in for the sensor and opens and shuts a lid that is not there.",
         "confirm",
         "--repeat 3",
+        {"repeat": 3},
         "healthy-alder-14",
         ("none", None),
         _confirm,
@@ -70,6 +72,7 @@ PARTS = (
         "It starts and runs, so it would pass a quick look. Shutting the lid must put it to sleep, and does not.",
         "confirm",
         "--repeat 3",
+        {"repeat": 3},
         "machine-ignores-lid",
         ("board", "ignores-lid"),
         _confirm,
@@ -80,6 +83,7 @@ PARTS = (
         "a sensor that holds its line as if the lid were shut.",
         "isolate",
         "--repeat 3 --watch 10",
+        {"repeat": 3, "watch_s": 10.0},
         "sensor-dead",
         ("sensor", "dead"),
         _isolate,
@@ -89,6 +93,7 @@ PARTS = (
         "This one does not start either, but no sensor and no lid line has a part in it.",
         "isolate",
         "--repeat 3 --watch 10",
+        {"repeat": 3, "watch_s": 10.0},
         "machine-no-start",
         ("board", "no-start"),
         _isolate,
@@ -98,6 +103,7 @@ PARTS = (
         "Once is no proof. Each cycle is one shutting and one opening, timed by the jig's own clock.",
         "cycle",
         "--count 25",
+        {"count": 25},
         "healthy-alder-14",
         ("none", None),
         _cycle,
@@ -142,7 +148,7 @@ def _tour(options: GlobalOptions) -> int:
 
 def _take(options: GlobalOptions, part: Part) -> Report:
     """One part of the tour, shown as it goes."""
-    from lidjig.cli.session import open_bench, stop_on_interrupt
+    from lidjig.cli.session import Begin, open_bench, stop_on_interrupt
     from lidjig.procedures.report import Report
     from lidjig.show.terminal import TerminalProgress, console_on, show_report
 
@@ -154,7 +160,7 @@ def _take(options: GlobalOptions, part: Part) -> Report:
     progress = TerminalProgress(console)
     chosen = replace(options, link=link, job=options.job or "demo")
     try:
-        with open_bench(chosen, part.command, progress) as opened:
+        with open_bench(chosen, part.command, progress, begin=Begin(part.arguments)) as opened:
             progress.simulated = opened.bench.jig.link.traits.operator_acts
             procedure = part.make(opened.bench)
             with stop_on_interrupt(opened.bench.stop):

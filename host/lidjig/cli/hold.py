@@ -36,6 +36,7 @@ def register(app: typer.Typer) -> None:
             lambda bench: Hold(bench, angle, seconds),
             sensor=sensor,
             machine=machine,
+            arguments={"angle_deg": angle, "seconds": seconds},
             paced=seconds is None,
             check=lambda profiles: check_angle(profiles.sensor, "ANGLE", angle),
         )

@@ -37,4 +37,5 @@ def register(app: typer.Typer) -> None:
             lambda bench: Isolate(bench, repeat=repeat, watch_s=watch),
             sensor=sensor,
             machine=machine,
+            arguments={"repeat": repeat, "watch_s": watch},
         )

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lidjig.cli.options import GlobalOptions
+
+if TYPE_CHECKING:
+    from lidjig.record.stored import StoredAttachment
 
 _LABELS = {
     "customer": "customer",
@@ -59,21 +62,62 @@ def register(app: typer.Typer) -> None:
             if fields:
                 store.enter_job(name, fields)
             entered = store.job_fields(name)
+            elsewhere = [(key, text) for key, text in store.job_fields_elsewhere(name) if entered.get(key) != text]
+            attached = store.attachments(job=name)
             runs = [row.id for row in reversed(store.runs(job=name))]
-        _show(name, entered, runs, as_data=options.json)
+        if options.json:
+            _write_object(name, entered, elsewhere, attached, runs)
+        else:
+            _show(name, entered, elsewhere, attached, runs)
         return 0
 
 
-def _show(name: str, fields: dict[str, str], runs: list[str], *, as_data: bool) -> None:
-    if as_data:
-        shown = {"command": "job", "job": name, "fields": fields, "runs": runs}
-        sys.stdout.write(json.dumps(shown, ensure_ascii=False, indent=2) + "\n")
-        return
+def _write_object(
+    name: str,
+    fields: dict[str, str],
+    elsewhere: list[tuple[str, str]],
+    attached: list[StoredAttachment],
+    runs: list[str],
+) -> None:
+    from lidjig.show.pages import attachment_object
+
+    shown = {
+        "command": "job",
+        "job": name,
+        "fields": fields,
+        "elsewhere": [{"field": key, "text": text} for key, text in elsewhere],
+        "attachments": [attachment_object(one) for one in attached],
+        "runs": runs,
+    }
+    sys.stdout.write(json.dumps(shown, ensure_ascii=False, indent=2) + "\n")
+
+
+def _show(
+    name: str,
+    fields: dict[str, str],
+    elsewhere: list[tuple[str, str]],
+    attached: list[StoredAttachment],
+    runs: list[str],
+) -> None:
+    from lidjig.show.pages import attachment_text
+
     sys.stdout.write(f"Job {name}\n")
     for key, text in fields.items():
-        lines = text.split("\n")
-        sys.stdout.write(f"  {_LABELS[key] + ':':<15}{lines[0]}\n")
-        sys.stdout.write("".join(f"{'':<17}{line}\n" for line in lines[1:]))
+        _write_text(_LABELS[key] + ":", text)
+        for other, their_text in elsewhere:
+            if other == key:
+                _write_text("  elsewhere:", their_text)
     if not fields:
         sys.stdout.write("  nothing was entered\n")
-    sys.stdout.write(f"  {'runs:':<15}{', '.join(runs) or 'none yet'}\n")
+    for key, text in elsewhere:
+        if key not in fields:
+            _write_text(_LABELS[key] + ":", f"{text} (in another record)")
+    for number, one in enumerate(attached):
+        _write_text("attached:" if number == 0 else "", attachment_text(one))
+    _write_text("runs:", ", ".join(runs) or "none yet")
+
+
+def _write_text(label: str, text: str) -> None:
+    lines = text.split("\n")
+    sys.stdout.write(f"  {label:<15}{lines[0]}\n")
+    sys.stdout.write("".join(f"{'':<17}{line}\n" for line in lines[1:]))

@@ -12,28 +12,35 @@ import typer
 
 from lidjig import __version__
 from lidjig.cli import (
+    attach,
     confirm,
     cycle,
     demo,
+    export,
     flash,
     hold,
     isolate,
     job,
+    merge,
     note,
     ports,
     profiles,
+    replay,
     report,
+    rescue,
     runs,
     selftest,
     show,
     sweep,
+    teach,
     watch,
 )
 from lidjig.cli.options import EVERYWHERE, VMS, GlobalOptions, check_seed, check_vm, hoist
 from lidjig.errors import EXIT_BAD_INPUT, EXIT_NO_JIG, BadInput, LidjigError
 
 FAMILIES = (
-    confirm, isolate, cycle, hold, sweep, watch, runs, show, report, job, note, profiles, ports, flash, selftest, demo,
+    confirm, isolate, cycle, hold, sweep, teach, watch, runs, show, report, replay, export, job, note,
+    attach, merge, rescue, profiles, ports, flash, selftest, demo,
 )  # fmt: skip
 
 app = typer.Typer(

@@ -60,8 +60,10 @@ def _choose(store: Store, job: str | None, run: str | None, before: str | None) 
     from lidjig.record.jobs import known
     from lidjig.show.report.compare import comparable
 
+    if run is not None and not run.strip():
+        raise BadInput(store.shown, "RUN", run, "an id from 'lidjig runs' (r-000042, 42), or last")
     if run is not None or job is None:
-        after = store.run(run or "last")
+        after = store.run("last" if run is None else run)
         if job is not None and after.job != job:
             raise BadInput(store.shown, "RUN", run, f"a run of job {job!r}; {after.id} is of {after.job or 'no job'}")
         return after, None if before is None else store.run(before)

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from lidjig.cli.options import GlobalOptions
+from lidjig.errors import BadInput
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
+    from lidjig.record.power_spans import PowerSpans
+    from lidjig.record.store import Store
+    from lidjig.record.stored import StoredRun
 
 
 def register(app: typer.Typer) -> None:
@@ -20,8 +28,14 @@ def register(app: typer.Typer) -> None:
             str, typer.Argument(help="Id from 'lidjig runs' (r-000042, 42), or last.", metavar="RUN")
         ] = "last",
         events: Annotated[bool, typer.Option("--events/--no-events", help="List every event.")] = True,
+        states: Annotated[
+            bool, typer.Option("--states", help="List every power state: begin, end, confidence, why unknown.")
+        ] = False,
     ) -> int:
-        """Show a run: outcome, findings, measurements, notes, gaps and every event. A killed run says so at the top."""
+        """Show a run: outcome, findings, measurements, sampled channels, power states, notes, gaps, every event.
+
+        A killed run says so at the top.
+        """
         from lidjig.record.store import open_store
         from lidjig.show.pages import run_object, show_run
         from lidjig.show.terminal import console_on
@@ -29,8 +43,39 @@ def register(app: typer.Typer) -> None:
         options: GlobalOptions = context.obj
         with open_store(options.store, create=False) as store:
             stored = store.run(run)
+            channels = store.channels(stored.id)
+            found = _power(store, stored, channels, whole=states) if states or not options.json else None
         if options.json:
-            sys.stdout.write(run_object(stored, events=events) + "\n")
+            told = None if found is None else _object(found)
+            sys.stdout.write(run_object(stored, events=events, channels=channels, states=told) + "\n")
         else:
-            show_run(stored, console_on(sys.stdout), events=events)
+            lines = [] if found is None else _lines(found, whole=states)
+            show_run(stored, console_on(sys.stdout), events=events, channels=channels, states=lines)
         return 0
+
+
+def _power(store: Store, stored: StoredRun, channels: Sequence[ChannelRow], *, whole: bool) -> PowerSpans | None:
+    """The power states of a run; None where they were not asked for and nothing tells them.
+
+    whole: asked for, however many samples there are. Raises BadInput then for a run without a usable machine profile.
+    """
+    from lidjig.record.power_spans import power_spans
+
+    try:
+        return power_spans(store, stored, channels, quick=not whole)
+    except BadInput:
+        if whole:
+            raise
+        return None
+
+
+def _lines(found: PowerSpans, *, whole: bool) -> list[str]:
+    from lidjig.show.states import states_line, states_lines
+
+    return states_lines(found) if whole else states_line(found)
+
+
+def _object(found: PowerSpans) -> dict[str, Any]:
+    from lidjig.show.states import states_object
+
+    return states_object(found)

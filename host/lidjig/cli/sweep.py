@@ -35,5 +35,6 @@ def register(app: typer.Typer) -> None:
             lambda bench: Sweep(bench, from_deg, to_deg, rate),
             sensor=sensor,
             machine=machine,
+            arguments={"from_deg": from_deg, "to_deg": to_deg, "rate": rate},
             check=lambda profiles: check_sweep(profiles.sensor, from_deg, to_deg, rate),
         )

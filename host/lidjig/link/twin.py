@@ -5,8 +5,10 @@ Virtual time advances in read() and, while the board restarts, in reopen(); nowh
 
 from __future__ import annotations
 
+import binascii
 import json
 import shutil
+import struct
 import tempfile
 from collections import deque
 from pathlib import Path
@@ -34,6 +36,16 @@ def _profile_names(scenario: Scenario) -> dict[str, str]:
     if not scenario.sensor.parameters:
         names["sensor"] = sensor
     return names
+
+
+def _keep(flash: Path, kept: tuple[bytes, bytes]) -> None:
+    """Sensor profile and wiring as the firmware keeps them (device/firmware/store.py): data, then CRC-32. What a board
+    that was there before has kept stays.
+    """
+    for name, data in zip(("profile", "wiring"), kept, strict=True):
+        path = flash / name
+        if not path.exists():
+            path.write_bytes(data + struct.pack("<I", binascii.crc32(data)))
 
 
 class TwinClock:
@@ -74,6 +86,8 @@ class TwinLink:
         flash = flash_dir if flash_dir is not None else self._temporary
         assert flash is not None
         flash.mkdir(parents=True, exist_ok=True)
+        if scenario.kept is not None:
+            _keep(flash, scenario.kept)
         self._out = bytearray()  # from the host, not yet handed over
         self._ready: deque[bytes] = deque()  # to the host, not yet read
         self._held = bytearray()  # to the host, held back by a stall

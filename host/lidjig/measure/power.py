@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
 UNKNOWN = "unknown"
 
 # Wire numbers of lines and channels (PROTOCOL.md); equal to the protocol's tables, which a test checks.
-LINES = ("machine_1", "machine_2", "sensor_1", "sensor_2", "supply_ok", "mark", "observer_1", "observer_2")
+LINES = (
+    "machine_1",
+    "machine_2",
+    "sensor_1",
+    "sensor_2",
+    "supply_ok",
+    "mark",
+    "observer_1",
+    "observer_2",
+    "observer_3",
+    "observer_4",
+)
 CHANNELS = (
     "supply",
     "machine_1",
@@ -21,7 +32,14 @@ CHANNELS = (
     "charger_i",
     "jig_3v3",
     "light",
+    "meter_1_v",
+    "meter_1_i",
+    "meter_2_v",
+    "meter_2_i",
+    "pulses",
 )
+METER_CHANNELS = (("meter_1_v", "meter_1_i"), ("meter_2_v", "meter_2_i"))
+METER_OK = 1  # PROTOCOL.md, states of a power monitor
 
 
 class Signed(Protocol):
@@ -29,6 +47,10 @@ class Signed(Protocol):
 
     def signatures(self) -> Mapping[str, Mapping[str, frozenset[int]]]:
         """Power state -> observer -> bands or levels that fit."""
+        ...
+
+    def channels(self) -> Mapping[str, str]:
+        """Channel of the jig -> the analog observer that is read from it."""
         ...
 
 
@@ -66,6 +88,7 @@ class PowerClassifier:
 
     def __init__(self, machine: Signed) -> None:
         self._signatures = {state: dict(signature) for state, signature in machine.signatures().items()}
+        self._channels = dict(machine.channels())
         self._wanted = {observer for signature in self._signatures.values() for observer in signature}
         self._shown: dict[str, int] = {}
         self._since_us: dict[str, int] = {}
@@ -76,8 +99,13 @@ class PowerClassifier:
         self._known: str | None = None
 
     def feed(self, event: EventLike) -> tuple[int, str] | None:
-        """Take an event as received; (board time in us, state) where the state changed, else None."""
-        seen = _observation(event)
+        """Take an event as received; (board time in us, state) where the state changed, else None.
+
+        A power monitor that does not answer any more takes what its observers showed with it.
+        """
+        if event.name == "meter":
+            return self._meter(event)
+        seen = self._observation(event)
         if seen is None or seen[0] not in self._wanted:
             return None
         return self.show(seen[0], seen[1], event.t_us)
@@ -99,11 +127,20 @@ class PowerClassifier:
             changed = self.show(line, mask >> bit & 1, t_us) or changed
         return changed
 
-    def forget(self, t_us: int) -> tuple[int, str] | None:
-        """Nothing is known from t_us on: the board restarted or events were lost. Returns as feed()."""
-        self._shown.clear()
-        self._since_us.clear()
+    def forget(self, t_us: int, observers: Iterable[str] | None = None) -> tuple[int, str] | None:
+        """Nothing is known from t_us on of these observers (None = of all): the board restarted, or events were lost.
+        Returns as feed().
+        """
+        for observer in list(self._shown) if observers is None else observers:
+            self._shown.pop(observer, None)
+            self._since_us.pop(observer, None)
         return self._settle(t_us)
+
+    def observers_of_meter(self, number: int) -> list[str]:
+        """Observers that matter and are read from power monitor 1 or 2."""
+        channels = METER_CHANNELS[number - 1] if 1 <= number <= len(METER_CHANNELS) else ()
+        found = (self._channels.get(channel) for channel in channels)
+        return sorted(observer for observer in found if observer is not None and observer in self._wanted)
 
     def showing(self) -> dict[str, int | None]:
         """What each observer that matters shows; None where it has not been heard."""
@@ -146,16 +183,19 @@ class PowerClassifier:
         left_us = min(self._since_us[observer] for observer in gone)
         self.changes.append(Change(before, state, left_us, reached_us))
 
+    def _meter(self, event: EventLike) -> tuple[int, str] | None:
+        if event.data["state"] == METER_OK:
+            return None
+        return self.forget(event.t_us, self.observers_of_meter(event.data["meter"] + 1))
 
-def _observation(event: EventLike) -> tuple[str, int] | None:
-    """(observer, level or band) of an event that shows one, else None. Numbers of newer firmware show
-    nothing.
-    """
-    data = event.data
-    if event.name == "edge" and 0 <= data["line"] < len(LINES):
-        return LINES[data["line"]], data["level"]
-    if event.name == "band" and 0 <= data["channel"] < len(CHANNELS):
-        return CHANNELS[data["channel"]], data["band"]
-    if event.name == "supply":
-        return "supply_ok", data["present"]
-    return None
+    def _observation(self, event: EventLike) -> tuple[str, int] | None:
+        """(observer, level or band) of an event that shows one, else None. Numbers of newer firmware show nothing."""
+        data = event.data
+        if event.name == "edge" and 0 <= data["line"] < len(LINES):
+            return LINES[data["line"]], data["level"]
+        if event.name == "band" and 0 <= data["channel"] < len(CHANNELS):
+            observer = self._channels.get(CHANNELS[data["channel"]])
+            return None if observer is None else (observer, data["band"])
+        if event.name == "supply":
+            return "supply_ok", data["present"]
+        return None

@@ -15,12 +15,14 @@ from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import JigRestarted, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed, Tripped
 from lidjig.jig import Jig
+from lidjig.jig_samples import Meters
 from lidjig.jig_types import Event, Lock, Measurement, Reason, Route
 from lidjig.link.base import Deadline
-from lidjig.measure import adc
+from lidjig.measure import monitor
+from lidjig.measure.estimate import Estimate
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.progress import Progress
-from lidjig.procedures.report import Declared, Report, Sheet, agreeing, times, verdict
+from lidjig.procedures.report import Declared, Report, Sheet, agreeing, counted, verdict
 from lidjig.record.model import DECLARED_STEP, Finding, MeasuredValue
 from shared_proto import names
 
@@ -37,7 +39,10 @@ INTERRUPTIONS = {
     "restart": "the jig's board restarted",
     "link-lost": "the link to the jig was lost",
     "lost-events": "events of the board were missing",
+    "lost-samples": "batches of readings were missing",
+    "meter-lost": "a power monitor did not answer",
 }
+BUS_FREED = "bus-freed"  # kind of gap, as Recorder.gap takes it
 
 
 class Stopped(Exception):
@@ -45,18 +50,20 @@ class Stopped(Exception):
 
 
 class Disturbed(LidjigError):
-    """Link or board failed in the middle of something, so that nothing can be said of it: `what` was to happen."""
+    """Link, board or a power monitor (`who`) failed in the middle of something, so that nothing can be said of it:
+    `what` was to happen.
+    """
 
-    def __init__(self, what: str) -> None:
-        super().__init__(what)
-        self.what = what
+    def __init__(self, what: str, who: str = "link or board") -> None:
+        super().__init__(what, who)
+        self.what, self.who = what, who
 
     def __str__(self) -> str:
-        return f"link or board failed before {self.what}, which therefore says nothing"
+        return f"{self.who} failed before {self.what}, which therefore says nothing"
 
     @property
     def next_step(self) -> str:
-        return "Check the USB cable and the jig's supply, then repeat the run."
+        return "Check the USB cable, the jig's supply and the plugs of the power monitors, then repeat the run."
 
 
 class StopFlag:
@@ -85,6 +92,7 @@ class Recorder(Protocol):
     def step(self, name: str, **arguments: object) -> AbstractContextManager[StepLike]: ...
     def measurement(self, m: MeasuredValue) -> None: ...
     def finding(self, f: Finding) -> None: ...
+    def observation(self, name: str, value: str, text: str) -> None: ...
     def note(self, text: str) -> None: ...
     def gap(self, kind: str, text: str, t_us: int | None = None) -> None: ...
     def sample(
@@ -96,6 +104,8 @@ class Recorder(Protocol):
         n: int = 1,
         t_us: int | None = None,
     ) -> None: ...
+    def channel(self, channel: str, unit: str, per_raw: float, offset: float = 0.0) -> None: ...
+    def flush(self) -> None: ...
     def frames(self, lines: list[str]) -> None: ...
     def finish(self, outcome: str) -> None: ...
 
@@ -112,6 +122,9 @@ class Bench:
     progress: Progress
     stop: StopFlag = field(default_factory=StopFlag)
     repeats: int = 0  # steps taken again because link or board failed them
+    errands: list[Callable[[], None]] = field(default_factory=list)  # requests that an event calls for: next in wait()
+    freed: int = 0  # times the monitors' bus was freed by clocks in this run, as far as it was asked about
+    _freed_before: tuple[int, int] | None = None  # boot id, and how often since that boot, when it was asked last
     _trip: Event | None = None
 
     def __post_init__(self) -> None:
@@ -133,6 +146,8 @@ class Bench:
         deadline = Deadline(self.jig.clock, seconds)
         while True:
             self.check()
+            while self.errands:
+                self.errands.pop(0)()
             if ready():
                 return True
             if deadline.passed:
@@ -144,12 +159,53 @@ class Bench:
         """Let time pass."""
         self.wait(lambda: False, seconds)
 
-    def measure(self, channel: str, n: int) -> Measurement:
-        """n readings of an analog channel, kept in the record as a sample in the channel's unit."""
+    def channel(self, name: str) -> str:
+        """The channel of the jig that an analog observer of this bench is read from, or the channel of that name."""
+        return self.machine.channel_of(name) if name in self.machine.analog() else name
+
+    def measure(self, name: str, n: int) -> Measurement:
+        """n readings of an analog observer of this bench (by whatever measures it here) or of a channel, kept in the
+        record as a sample in the channel's unit.
+        """
+        channel = self.channel(name)
         measured = self.jig.measure(channel, n)
-        found = adc.to_unit(channel, measured.mean_raw, measured.sd_raw, measured.n)
+        found = self.estimate(measured)
         self.recorder.sample(channel, found.unit, found.value, found.u, found.n, measured.t_us)
         return measured
+
+    def estimate(self, measured: Measurement) -> Estimate:
+        """A measurement in its channel's unit, with its interval."""
+        meter = self.machine.meter_of(measured.channel)
+        return monitor.to_unit(measured.channel, measured.mean_raw, measured.sd_raw, measured.n, meter)
+
+    def read(self, name: str, n: int) -> Estimate | None:
+        """measure() and estimate() in one; None where the power monitor behind it gives no readings."""
+        try:
+            return self.estimate(self.measure(name, n))
+        except Refused as refusal:
+            if refusal.reason != names.REFUSED_RANGE or self.machine.meter_of(self.channel(name)) is None:
+                raise
+            return None
+
+    def meter_trouble(self, observer: str) -> str:
+        """Why the power monitor behind an observer cannot be read; "" where it can, or none is behind it."""
+        meter = self.machine.meter_of(self.channel(observer))
+        return "" if meter is None else self.meters().trouble(meter.number)
+
+    def meters(self) -> Meters:
+        """Power monitors and their bus now. That the bus was freed since they were asked last becomes a gap in the
+        record: while a part held it nothing was read, and nothing else tells of it.
+        """
+        meters, boot = self.jig.meters(), self.jig.hello.boot_id
+        if self._freed_before is not None:
+            count = meters.recoveries - (self._freed_before[1] if self._freed_before[0] == boot else 0)
+            if count > 0:
+                self.freed += count
+                text = f"the monitors' bus was held and freed by clocks {counted(count)}: nothing was read meanwhile"
+                self.jig.gaps_told[BUS_FREED] += 1
+                self.recorder.gap(BUS_FREED, text, meters.t_us)
+        self._freed_before = boot, meters.recoveries
+        return meters
 
     def load_profiles(self) -> None:
         """Bring the jig into a known state: no trip, disarmed, both profiles in force."""
@@ -248,6 +304,7 @@ class Procedure:
         self.bench = bench
         self.notes: list[str] = []
         self.findings: list[Finding] = []
+        self.failure: LidjigError | None = None
         self.sheet = Sheet(self.declare(), self._taken)
 
     def declare(self) -> list[Declared]:
@@ -290,7 +347,6 @@ class Procedure:
         A LidjigError becomes a report with outcome "error" that still carries what was measured; `failure` keeps it.
         """
         stopped = False
-        self.failure: LidjigError | None = None
         try:
             try:
                 self._declare()
@@ -305,7 +361,7 @@ class Procedure:
             self.conclude()
         except LidjigError as error:
             self.failure = error
-        return self._close(stopped)
+        return self.close(stopped)
 
     def restore(self) -> None:
         """Stop motion and let go. A procedure that changed more adds to it."""
@@ -327,11 +383,14 @@ class Procedure:
         told = self.bench.jig.gaps_told
         for kind, words in INTERRUPTIONS.items():
             if told[kind]:
-                self.note(f"{words} {times(told[kind])} during this run; see the gaps in its record")
+                self.note(f"{words} {counted(told[kind])} during this run; see the gaps in its record")
+        if self.bench.freed:
+            self.note(f"the monitors' bus was freed by clocks {counted(self.bench.freed)}; see the gaps in its record")
         if self.bench.repeats:
-            self.note(f"after a failure of link or board a step was repeated {times(self.bench.repeats)}")
+            self.note(f"after a failure of link or board a step was repeated {counted(self.bench.repeats)}")
 
-    def _close(self, stopped: bool) -> Report:
+    def close(self, stopped: bool) -> Report:
+        """The verdict from sheet, findings and `failure`; recorded, and the run closed with it."""
         recorder = self.bench.recorder
         report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes)
         if self.failure is None:

@@ -37,13 +37,14 @@ class Confirm(Procedure):
     def prepare(self) -> None:
         """Known state, observers set up."""
         super().prepare()
-        self.response.safely(self.response.observer.start)
+        self.response.begin()
 
     def work(self) -> None:
         """Survey, then what the survey allows."""
         response = self.response
         side = response.safely(lambda: survey_machine_side(self.bench, self.sheet))
-        response.seen += side.seen()
+        response.take(*side.seen())
+        response.need_states()
         if side.supply == "missing":
             response.safely(response.observer.without_supply)
         if side.supply == "missing":
@@ -78,7 +79,8 @@ def concluded(response: Response, untested: tuple[str, ...] = ()) -> list[Findin
     """Findings from what was seen, with every figure that is outside its limits named."""
     sheet = response.sheet
     failed = [measured.name for measured in sheet.taken() if measured.outcome == FAIL]
-    return conclude(response.seen, untested=untested, failed=failed, rounds=rounds_done(response))
+    found = conclude(response.seen, untested=untested, failed=failed, rounds=rounds_done(response))
+    return response.weigh(found, untested)
 
 
 def rounds_done(response: Response) -> int | None:

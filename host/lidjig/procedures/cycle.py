@@ -13,10 +13,10 @@ from lidjig.measure import latency, proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.lid import Trial, lost, of_state, summary, to_result, told, tried
-from lidjig.procedures.reasoning import Seen, conclude
+from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared, times
-from lidjig.procedures.response import STAMP_S, Response, declare_lost, kept_states
-from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+from lidjig.procedures.response import Response, declare_lost, kept_states
+from lidjig.procedures.survey import HELD, declare_machine_side, survey_machine_side
 from lidjig.record.model import CYCLE_STEP
 
 HOPELESS = 5  # cycles in a row without any reaction: going on would tell nothing new
@@ -49,8 +49,6 @@ class Cycle(Procedure):
         self.done_before = len(self.cycles)
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
-        self._connector: list[Seen] = []
-        self._may_drive = True
 
     def declare(self) -> list[Declared]:
         """Connector, then counts, rates, medians and extremes of both movements."""
@@ -76,10 +74,14 @@ class Cycle(Procedure):
         response = self.response
         response.safely(response.observer.start)
         side = response.safely(lambda: survey_machine_side(self.bench, self.sheet))
-        self._connector = side.seen()
-        self._may_drive = side.may_drive
+        response.take(*side.seen())
         if not side.may_drive:
             self.note(f"nothing was driven: {side.supply_text if side.supply != 'right' else 'a line is held hard'}")
+
+    @property
+    def _may_drive(self) -> bool:
+        """Whether the survey, if there was one, allows driving; as MachineSide.may_drive."""
+        return self.response.found("supply") in (None, "right") and self.response.found("pull") not in HELD
 
     def work(self) -> None:
         """The cycles."""
@@ -89,7 +91,7 @@ class Cycle(Procedure):
         if not response.safely(response.running):
             self.note("the machine does not run with the stand-in open, so nothing was cycled: try 'lidjig confirm'")
             return
-        self._connector.append(Seen("start_standin", "yes", "stand-in open: the machine runs"))
+        response.add("start_standin", "yes", "stand-in open: the machine runs")
         self.bench.progress.step(f"Shut and open the lid {times(self.count)}")
         self.bench.progress.bar(self.done_before, self.count)
         while len(self.cycles) < self.count:
@@ -117,24 +119,24 @@ class Cycle(Procedure):
     def conclude(self) -> None:
         """Figures from all cycles, earlier runs included, and what they amount to."""
         trials = [trial for cycle in self.cycles for trial in cycle]
-        seen = list(self._connector)
+        response = self.response
         if self.cycles:
             done = len(self.cycles)
             # Short of what was wanted it is a bound, which no limit is met by.
             self.sheet.put("cycles", (exactly if done >= self.count else at_least)(done, "1", done))
             self.sheet.set("states lost", len(lost(trials)), n=len(trials))
-            seen.append(kept_states(trials))
+            response.take(kept_states(trials))
         for state, verb in VERBS:
             mine = of_state(tried(trials), state)
             if mine:
                 self._enter(verb, mine)
-                seen.append(Seen(f"{verb}_standin", summary(mine), told(mine, "slept" if state == "S3" else "woke")))
+                response.add(f"{verb}_standin", summary(mine), told(mine, "slept" if state == "S3" else "woke"))
         if self.proof is not None and self.cycles:
             self._enter_proof(self.proof)
         if self.done_before:
             self.note(f"{self.done_before} cycles are of the interrupted run that this one goes on with")
         if trials or not self._may_drive:
-            self.findings = conclude(seen, untested=("sensor",))
+            self.findings = response.weigh(conclude(response.seen, untested=("sensor",)), ("sensor",))
 
     def _enter(self, verb: str, trials: list[Trial]) -> None:
         misses = sum(trial.latency_s is None for trial in trials)
@@ -145,8 +147,9 @@ class Cycle(Procedure):
         latencies = [trial.latency_s for trial in trials if trial.latency_s is not None]
         if latencies:
             self.sheet.put(f"{verb} latency, median", latency.median_interval(latencies, unit="s"))
+            stamp_s = self.response.observer.stamp_s
             for name, value in (("fastest", min(latencies)), ("slowest", max(latencies))):
-                self.sheet.set(f"{verb} latency, {name}", value, value - STAMP_S, value + STAMP_S, len(latencies))
+                self.sheet.set(f"{verb} latency, {name}", value, value - stamp_s, value + stamp_s, len(latencies))
 
     def _enter_proof(self, proof: Proof) -> None:
         """The reliability that these cycles show: a cycle counts as good when both movements were answered in time."""

@@ -10,7 +10,7 @@ from lidjig.errors import BadInput
 from lidjig.jig_types import Route
 from lidjig.procedures.base import Bench, Procedure, Stopped
 from lidjig.procedures.lid import MARGIN_S, MOVE_S
-from lidjig.procedures.reasoning import Seen, conclude
+from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
@@ -30,7 +30,6 @@ class Hold(Procedure):
         self.angle_deg, self.seconds = angle_deg, seconds
         self._show = show or bench.progress.say
         check_angle(bench.sensor, "ANGLE", angle_deg)
-        self._seen: list[Seen] = []
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
 
@@ -43,7 +42,7 @@ class Hold(Procedure):
         bench, response = self.bench, self.response
         response.observer.start()
         side = survey_machine_side(bench, self.sheet)
-        self._seen += side.seen()
+        response.take(*side.seen())
         if not side.may_drive:
             self.note(f"nothing was driven: {side.supply_text if side.supply != 'right' else 'a line is held hard'}")
             return
@@ -91,7 +90,7 @@ class Hold(Procedure):
     def conclude(self) -> None:
         """Where the connector is out of order, what it points to. The machine itself is not judged."""
         if any(measured.outcome == FAIL for measured in self.sheet.taken()):
-            self.findings = conclude(self._seen, untested=("sensor",))
+            self.findings = conclude(self.response.seen, untested=("sensor",))
 
     def restore(self) -> None:
         """Stop watching, let go."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from lidjig.jig_types import Event, Route
 from lidjig.measure.estimate import Estimate
-from lidjig.measure.power import UNKNOWN
+from lidjig.measure.power import UNKNOWN, EventLike
 from lidjig.procedures.base import Bench, Disturbed, Procedure
 from lidjig.procedures.confirm import concluded, respond, say_what_rounds_show
 from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, OTHER
@@ -31,8 +31,10 @@ from lidjig.procedures.survey import (
     release_sensor,
     survey_machine_side,
 )
+from lidjig.record.model import WATCHED_STEP
 
 WATCH_S = 30.0  # the sensor is watched so long in each position: a contact that fails 6 times a minute shows to 95 %
+LID_STEP = "real lid moved"  # its result: board times
 SETTLED_S = 0.2  # after the operator's mark, before the sensor is watched
 
 
@@ -72,16 +74,17 @@ class Isolate(Procedure):
     def prepare(self) -> None:
         """Known state, observers set up."""
         super().prepare()
-        self.response.safely(self.response.observer.start)
+        self.response.begin()
 
     def work(self) -> None:
         """Connector, sensor, then the machine in every route that is safe."""
         response = self.response
         side = response.safely(lambda: survey_machine_side(self.bench, self.sheet))
-        response.seen += side.seen()
-        if side.supply == "missing":
+        response.take(*side.seen())
+        if side.supply == "missing" and response.unseen is None:
             response.safely(response.observer.without_supply)
         self._sensor_side()
+        response.need_states()
         if side.supply == "high":
             self._skip("machine with any route", side.supply_text)
             return
@@ -109,7 +112,7 @@ class Isolate(Procedure):
             currents.append(current)
             edges += count
         self._enter_current(currents[0])
-        self._enter_steady(edges)
+        self.enter_steady(edges)
         self._unfed()
         self._ask("open-lid")
 
@@ -117,30 +120,35 @@ class Isolate(Procedure):
         """Read the sensor with the lid where it is now, then watch whether it stays so. Returns current and edges."""
         feed_sensor(self.bench)
         self.bench.idle(SETTLED_S)
-        edges = self._watch_edges(self.watch_s / 2)
-        found = read_sensor(self.bench)
-        edges += self._watch_edges(self.watch_s / 2)
+        with self.bench.recorder.step(WATCHED_STEP, lid=lid) as step:
+            edges = self._watch_edges(self.watch_s / 2)
+            found = read_sensor(self.bench)
+            edges += self._watch_edges(self.watch_s / 2)
+            step.result = {"edges": edges}
         enter_levels(self.sheet, found.levels, lid)
-        seen = judge_levels(self.bench.sensor, found.levels, lid)
-        self.response.seen = [s for s in self.response.seen if s.name != seen.name] + [seen]
+        self.response.take(judge_levels(self.bench.sensor, found.levels, lid))
         release_sensor(self.bench)
-        return found.current, edges
+        return found.current, len(edges)
 
-    def _watch_edges(self, seconds: float) -> int:
-        """Changes of the sensor's lines while nobody moves the lid."""
+    def is_sensor_edge(self, event: EventLike) -> bool:
+        """Whether the event is a change of one of the sensor's lines."""
         lines = {output.line + 1 for output in self.bench.sensor.output}  # names.LINES: sensor_1 is 2
-        edges: list[Event] = []
+        return event.name == "edge" and event.data["line"] in lines
+
+    def _watch_edges(self, seconds: float) -> list[int]:
+        """Changes of the sensor's lines while nobody moves the lid: their counters."""
+        edges: list[int] = []
 
         def hear(event: Event) -> None:
-            if event.name == "edge" and event.data["line"] in lines:
-                edges.append(event)
+            if self.is_sensor_edge(event):
+                edges.append(event.counter)
 
         self.bench.jig.on_event.append(hear)
         try:
             self.bench.idle(seconds)
         finally:
             self.bench.jig.on_event.remove(hear)
-        return len(edges)
+        return edges
 
     def _enter_current(self, current: Estimate) -> None:
         seen = judge_current(self.bench.sensor, current)
@@ -149,9 +157,10 @@ class Isolate(Procedure):
             self.note("the sensor's current was not judged: it is below what the jig resolves")
             return
         self.sheet.put("sensor current", current)
-        self.response.seen.append(seen)
+        self.response.take(seen)
 
-    def _enter_steady(self, edges: int) -> None:
+    def enter_steady(self, edges: int) -> None:
+        """Changes of the sensor's lines in both positions of the lid, as a figure and an observation."""
         self.sheet.set("sensor changes, lid at rest", edges)
         text = f"the sensor's lines changed {times(edges)} in {2 * self.watch_s:g} s while nobody moved the lid"
         self.response.add("sensor_steady", "yes" if edges == 0 else "no", text)
@@ -183,12 +192,17 @@ class Isolate(Procedure):
         """Unplugged, a machine cannot know that its lid is shut."""
         self.bench.progress.step("Shut the real lid while the machine's lines are open")
         moved = self.response.safely(lambda: self._lid_moves("shut-lid", "S3", Route.OPEN))
-        if not moved.lost:
-            slept = moved.reached
-            self.sheet.set("lines open, lid shut: stays awake", 0 if slept else 1)
-            does = "slept" if slept else "did not sleep"
-            self.response.add("sleep_open", "yes" if slept else "no", f"lines open, lid shut: the machine {does}")
+        self.enter_open(moved)
         self._ask("open-lid")
+
+    def enter_open(self, moved: LidMoved) -> None:
+        """What the machine did when the lid was shut while its lines were open."""
+        if moved.lost:
+            return
+        slept = moved.reached
+        self.sheet.set("lines open, lid shut: stays awake", 0 if slept else 1)
+        does = "slept" if slept else "did not sleep"
+        self.response.add("sleep_open", "yes" if slept else "no", f"lines open, lid shut: the machine {does}")
 
     def _lid_moves(self, action: str, state: str, route: Route) -> LidMoved:
         """The operator moves the real lid of a machine that runs (or sleeps); when it reaches the state.
@@ -197,21 +211,34 @@ class Isolate(Procedure):
         After a restart of the board the machine is started anew first, since meanwhile its lines were not as wanted.
         """
         bench, observer = self.bench, self.response.observer
-        limits = bench.machine.limits
         if bench.jig.status().route != route or (state == "S3" and observer.state != "S0"):
             bench.operator.ask(bench, "open-lid")
             bench.route(route)
             if switch_off(bench, observer):
                 start(bench, observer, lambda: bench.route(route))
         troubles = self.response.troubles()
-        asked_us, marked_us = bench.operator.ask(bench, action)
-        limit_s = limits.sleep_s if state == "S3" else limits.wake_s
-        waited_s = limit_s * (LATE_FACTOR if route == Route.THROUGH else 1.0) + MARGIN_S
-        seconds = (marked_us - asked_us) / 1e6 + waited_s
-        reached_us = observer.wait_state(state, since_us=asked_us, seconds=seconds)
-        if reached_us is None or observer.state_at(asked_us) != OTHER[state]:
-            if self.response.troubles() != troubles:
-                raise Disturbed(f"the machine reached {state}")
+        with bench.recorder.step(LID_STEP, state=state, route=int(route)) as step:
+            asked_us, marked_us = bench.operator.ask(bench, action)
+            seconds = (marked_us - asked_us) / 1e6 + self.waited_s(state, route)
+            reached_us = observer.wait_state(state, since_us=asked_us, seconds=seconds)
+            if reached_us is None or observer.state_at(asked_us) != OTHER[state]:
+                if self.response.troubles() != troubles:
+                    raise Disturbed(f"the machine reached {state}")
+            step.result = {"asked_us": asked_us, "marked_us": marked_us, "reached_us": reached_us}
+        return self.lid_moved(state, route, asked_us, marked_us, reached_us)
+
+    def waited_s(self, state: str, route: Route) -> float:
+        """How long the machine has for a state after the operator's act."""
+        return self._limit_s(state) * (LATE_FACTOR if route == Route.THROUGH else 1.0) + MARGIN_S
+
+    def _limit_s(self, state: str) -> float:
+        limits = self.bench.machine.limits
+        return limits.sleep_s if state == "S3" else limits.wake_s
+
+    def lid_moved(self, state: str, route: Route, asked_us: int, marked_us: int, reached_us: int | None) -> LidMoved:
+        """What came of a movement of the real lid that has been waited for; a state that was lost is entered."""
+        limit_s, waited_s = self._limit_s(state), self.waited_s(state, route)
+        if reached_us is None or self.response.observer.state_at(asked_us) != OTHER[state]:
             return self._not_moved(state, asked_us, LidMoved(None, limit_s, waited_s), route)
         return LidMoved(since_act(asked_us, marked_us, reached_us, limit_s), limit_s, waited_s)
 
@@ -247,18 +274,19 @@ class Isolate(Procedure):
         if not response.start_through():
             return
         slept = response.safely(lambda: self._lid_moves("shut-lid", "S3", Route.THROUGH))
-        self._enter_moved("sleep", "real sensor, lid shut: sleeps", "shut", slept)
+        self.enter_moved("S3", slept)
         if not slept.reached:
             self._ask("open-lid")
             return
         woke = response.safely(lambda: self._lid_moves("open-lid", "S0", Route.THROUGH))
-        self._enter_moved("wake", "real sensor, lid opened: wakes", "opened", woke)
+        self.enter_moved("S0", woke)
 
-    def _enter_moved(self, verb: str, measured: str, lid: str, moved: LidMoved) -> None:
-        """What a movement of the real lid came to, as figures and as an observation."""
+    def enter_moved(self, state: str, moved: LidMoved) -> None:
+        """What a movement of the real lid came to with the real sensor, as figures and as an observation."""
         if moved.lost:
             return
-        self.sheet.set(measured, int(moved.reached))
+        verb, lid = ("sleep", "shut") if state == "S3" else ("wake", "opened")
+        self.sheet.set(f"real sensor, lid {lid}: {verb}s", int(moved.reached))
         if moved.seconds is not None:
             self.sheet.set(f"real sensor, {verb} latency", *moved.seconds)
         value = "late" if moved.late else "yes" if moved.reached else "no"

@@ -116,14 +116,14 @@ class StandIn:
         if self.observer.state_at(first_us) == state:
             return self._trial_lost(state, first_us, state, troubles)
         self._left_in = state
-        if not self._last_tells(state):
-            del changes[1:]
-        pairing = latency.pair(changes, [reaction_us], round((seen_s + MOVE_S) * 1e6))
-        return Trial(state, changes[int(pairing.stimulus_index[0])], reaction_us, limit_s)
+        return Trial(state, self.stimulus_of(state, changes, reaction_us, seen_s), reaction_us, limit_s)
 
-    def _last_tells(self, state: str) -> bool:
-        """Whether the last of several lid lines completes the condition, and not the first."""
-        return (self.bench.machine.lid_rule == "all") == (state == "S3")
+    def stimulus_of(self, state: str, changes: Sequence[int], reaction_us: int, seen_s: float) -> int:
+        """Board time of the change of a lid output that a reaction belongs to."""
+        # Whether the last of several lid lines completes the condition, or the first.
+        last_tells = (self.bench.machine.lid_rule == "all") == (state == "S3")
+        pairing = latency.pair(changes if last_tells else changes[:1], [reaction_us], round((seen_s + MOVE_S) * 1e6))
+        return changes[int(pairing.stimulus_index[0])]
 
     def _changes(self, state: str) -> list[int]:
         """Board times at which a lid output came to say shut (state "S3") or open."""

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from lidjig.bench.machine_check import apart
+from lidjig.errors import LidjigError, Refused
+from lidjig.jig_samples import MeterState
 from lidjig.jig_types import Event, Watch
-from lidjig.measure.power import UNKNOWN, PowerClassifier, Signed
+from lidjig.measure.power import UNKNOWN, PowerClassifier
+from lidjig.procedures.base import Disturbed
 from shared_proto import names
 
 if TYPE_CHECKING:
@@ -13,60 +19,232 @@ if TYPE_CHECKING:
     from lidjig.procedures.base import Bench
 
 FIRST_WORD_S = 1.0  # every observer has said its first word within this
+METER_BACK_S = 2.5  # the board looks every second for a power monitor that failed: it has two chances
 LAST_WORD_S = 1.0  # and events on their way are in after this
+STAMP_S = 0.0015  # a stamp is good to one tick of the board and one turn of the analog scan
+# A power monitor is read every 5 ms and gives the mean of the last 4 ms; pulses are read every 20 ms over 100 ms.
+SLOW_STAMP_S = {"meter_1_v": 0.01, "meter_1_i": 0.01, "meter_2_v": 0.01, "meter_2_i": 0.01, "pulses": 0.12}
+BY_WIRING = frozenset(SLOW_STAMP_S)  # channels that the board has only by its wiring record
+UNWIRED = "The wiring in force on the jig does not have it; the next command that drives loads it."
+OBSERVERS_STEP = "observers"  # its result: those that tell nothing from a board time on
+STARTS_MAX = 3  # power monitors that come and go are met by setting up anew, so many times
 LINES_SAMPLE = "lines boot "  # and the boot id: levels of all digital lines when watching began, bits as names.LINES
 
 
-class WithoutSupply:
+class NotSeen(LidjigError):
+    """Observers that the machine's states stand on cannot be read, so that nothing can be said of the machine.
+
+    blind: observer -> why. states: power states that are not told apart without them.
+    """
+
+    def __init__(self, blind: Mapping[str, str], states: tuple[str, ...]) -> None:
+        super().__init__(dict(blind), states)
+        self.blind, self.states = dict(blind), states
+
+    def __str__(self) -> str:
+        why = "; ".join(dict.fromkeys(self.blind.values()))
+        return (
+            f"{', '.join(self.blind)} cannot be read, so that {' and '.join(self.states)} are not told apart "
+            f"and nothing can be said of the machine. {why}"
+        )
+
+    @property
+    def next_step(self) -> str:
+        return "Mend that, or name a machine profile whose other observers tell the states apart without it."
+
+
+class Contradicting(LidjigError):
+    """What the observers show together belongs to no power state, and stays so: nothing can be said of the machine.
+
+    showing: observer -> band or level. wanted: power state -> observers that would have to show something else.
+    """
+
+    def __init__(self, showing: Mapping[str, int | None], wanted: Mapping[str, list[str]]) -> None:
+        super().__init__(dict(showing), dict(wanted))
+        self.showing, self.wanted = dict(showing), dict(wanted)
+
+    def __str__(self) -> str:
+        shown = ", ".join(f"{name} {value}" for name, value in self.showing.items())
+        against = "; ".join(f"not {state} by {', '.join(names)}" for state, names in self.wanted.items())
+        return f"the observers contradict one another ({shown}: {against}), so that nothing can be said of the machine"
+
+    @property
+    def next_step(self) -> str:
+        return (
+            "A pack that charges adds to the supply current and one that carries the machine hides it: let it charge "
+            "full. A dimmed screen or an external display darkens the light: unplug displays, brighten the screen. "
+            "Then repeat. Where a machine that does none of this shows other light or levels on this bench, "
+            "'lidjig teach' learns them."
+        )
+
+
+class Remaining:
+    """The machine's signatures without observers that say nothing of it now.
+
+    Without the supply monitor, and where nothing else tells it from another state, G3 is left out too.
+    """
+
+    def __init__(self, machine: MachineProfile, left_out: frozenset[str]) -> None:
+        self._machine, self._left_out = machine, left_out
+
+    def signatures(self) -> dict[str, dict[str, frozenset[int]]]:
+        """Power state -> observer -> what fits."""
+        kept = {
+            state: {observer: fits for observer, fits in signature.items() if observer not in self._left_out}
+            for state, signature in self._machine.signatures().items()
+        }
+        off = kept.get("G3")
+        doubtful = any(not apart(off, other) for state, other in kept.items() if state != "G3") if off else False
+        if "supply_ok" in self._left_out or (self._left_out and doubtful):
+            kept.pop("G3", None)
+        return kept
+
+    def channels(self) -> dict[str, str]:
+        """Channel -> observer."""
+        return self._machine.channels()
+
+    def confused(self) -> tuple[str, ...]:
+        """States that are not told apart; none where all are."""
+        pairs = itertools.combinations(self.signatures().items(), 2)
+        mixed = [state for one, two in pairs if not apart(one[1], two[1]) for state in (one[0], two[0])]
+        return tuple(dict.fromkeys(mixed))
+
+
+class WithoutSupply(Remaining):
     """The machine's signatures where its sensor supply is broken on the way: what depends on it is left out."""
 
     def __init__(self, machine: MachineProfile) -> None:
-        self._machine = machine
-
-    def signatures(self) -> dict[str, dict[str, frozenset[int]]]:
-        """Power state -> observer -> what fits, without the supply monitor and without the state it alone may tell."""
-        return {
-            state: {observer: fits for observer, fits in signature.items() if observer != "supply_ok"}
-            for state, signature in self._machine.signatures().items()
-            if state != "G3"
-        }
+        super().__init__(machine, frozenset({"supply_ok"}))
 
 
 class Observer:
-    """Watches the machine through the jig's observers. One per procedure; close() when done."""
+    """Watches the machine through the jig's observers. One per procedure; stop() or close() when done.
 
-    def __init__(self, bench: Bench, also_lines: tuple[str, ...] = ()) -> None:
+    sampled: observers or channels of this bench (MachineProfile.wired_channels) whose readings are sent and recorded as
+    well, with their periods in s; `periods` has what was granted, by channel. must_tell: start() raises NotSeen where
+    power monitors that cannot be read leave states that are not told apart.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        also_lines: tuple[str, ...] = (),
+        *,
+        sampled: Mapping[str, float] | None = None,
+        must_tell: bool = True,
+    ) -> None:
         self.bench = bench
         self.lines = (*bench.machine.watched_lines(), *also_lines)
         self.watches = tuple(
             Watch(c.channel, c.thresholds_raw, c.hysteresis_raw, c.dwell_ms) for c in bench.machine.comparators()
         )
-        self._signed: Signed = bench.machine
+        self.sampled = {bench.channel(name): period_s for name, period_s in (sampled or {}).items()}
+        self.periods: dict[str, float] = {}
+        self.must_tell = must_tell
+        self.blind: dict[str, str] = {}  # observers whose power monitor cannot be read, and why
+        self._supply_tells = True
+        self._kept_left_out: frozenset[str] = frozenset()  # as the record has it
+        self._began_us = 0  # board time at which watching began last
+        self._signed = Remaining(bench.machine, frozenset())
         self.classifier = PowerClassifier(self._signed)
-        self.lost = 0  # times events were lost: a reaction may have been among them
+        self.lost = 0  # times events or a power monitor were lost: a reaction may have gone unseen
+        self._gone: set[int] = set()  # power monitors that matter and do not answer now
+        self._losses = 0  # how often one was lost
+        self._unwired: dict[str, str] = {}
         bench.jig.on_event.append(self._hear)
 
     def start(self) -> None:
-        """Set up lines and comparators on the board and learn the present state. Again after the board restarted."""
+        """Set up lines, comparators and samples on the board and learn the present state. Again after the board
+        restarted, which ends them all. Raises NotSeen.
+        """
+        for _ in range(STARTS_MAX):
+            self._set_up()
+            blind = self._unreadable()
+            if blind.keys() == self.blind.keys():
+                break
+            self.blind = blind
+            self._say_blind()
+            self._signed = Remaining(self.bench.machine, self._left_out())
+        self._keep_left_out()
+        self._sample()
+        if self.must_tell and self.blind and (confused := self._signed.confused()):
+            raise NotSeen(self.blind, confused)
+
+    def _set_up(self) -> None:
         jig = self.bench.jig
+        self._gone.clear()
+        self._unwired.clear()
         self.classifier = PowerClassifier(self._signed)
         levels = jig.watch_lines(self.lines)
         for watch in self.watches:
-            jig.watch(watch.channel, watch.thresholds_raw, watch.hysteresis_raw, watch.dwell_ms)
-        now_us = jig.status().t_us
+            self._watch(watch)
+        self._began_us = now_us = jig.status().t_us
         mask = sum(levels[name] << bit for bit, name in enumerate(names.LINES))
         self.classifier.show_lines(mask, now_us)
         # Lines are told only when they change: what they show at the beginning belongs to the record too.
         self.bench.recorder.sample(f"{LINES_SAMPLE}{jig.hello.boot_id:08x}", "mask", float(mask), t_us=now_us)
-        wanted = {watch.channel for watch in self.watches}
+        wanted = {self.bench.machine.observer_of(watch.channel) for watch in self.watches}
+
         # The first reading of a comparator is an event: then every observer has been heard.
-        self.bench.wait(
-            lambda: all(self.showing.get(c) is not None for c in wanted & self.showing.keys()), FIRST_WORD_S
-        )
+        def heard() -> bool:
+            return all(shown is not None for name, shown in self.showing.items() if name in wanted)
+
+        if not self.bench.wait(heard, FIRST_WORD_S) and self._unreadable():
+            self.bench.wait(heard, METER_BACK_S)
+
+    def _watch(self, watch: Watch) -> None:
+        try:
+            self.bench.jig.watch(watch.channel, watch.thresholds_raw, watch.hysteresis_raw, watch.dwell_ms)
+        except Refused as refusal:
+            observer = self.bench.machine.observer_of(watch.channel)
+            if refusal.reason != names.REFUSED_RANGE or observer is None or watch.channel not in BY_WIRING:
+                raise
+            self._unwired[observer] = UNWIRED
+
+    def _sample(self) -> None:
+        """Unit and scale go into the record before the first reading."""
+        for channel, period_s in self.sampled.items():
+            scale = self.bench.machine.scale(channel)
+            self.bench.recorder.channel(channel, scale.unit, scale.per_raw, scale.offset)
+            self.periods[channel] = self.bench.jig.sample(channel, period_s)
+
+    def _unreadable(self) -> dict[str, str]:
+        """Observers whose power monitor does not answer, or which the jig does not have in its wiring; and why."""
+        machine = self.bench.machine
+        if not machine.meter:
+            return dict(self._unwired)
+        meters = self.bench.meters()
+        trouble = {meter.number: meters.trouble(meter.number) for meter in machine.meter}
+        found: dict[str, str] = {}
+        for channel, observer in machine.channels().items():
+            meter = machine.meter_of(channel)
+            if meter is not None and trouble[meter.number]:
+                found[observer] = trouble[meter.number]
+        return found | self._unwired
+
+    def _say_blind(self) -> None:
+        for why in dict.fromkeys(self.blind.values()):
+            which = ", ".join(observer for observer, reason in self.blind.items() if reason == why)
+            text = f"not measured: {which}. {why}"
+            self.bench.recorder.note(text)
+            self.bench.progress.say(text)
+
+    def _keep_left_out(self) -> None:
+        """By which observers the states are told belongs to the record, where they are not all that the machine has."""
+        left_out = self._left_out()
+        if left_out == self._kept_left_out:
+            return
+        with self.bench.recorder.step(OBSERVERS_STEP) as step:
+            step.result = {"left_out": sorted(left_out), "t_us": self._began_us}
+        self._kept_left_out = left_out
+
+    def _left_out(self) -> frozenset[str]:
+        return frozenset(self.blind) | (frozenset() if self._supply_tells else {"supply_ok"})
 
     def without_supply(self) -> None:
         """From now on the sensor supply says nothing about the machine: it is missing although the machine may run."""
-        self._signed = WithoutSupply(self.bench.machine)
+        self._supply_tells = False
+        self._signed = Remaining(self.bench.machine, self._left_out())
         self.start()
 
     def stop(self) -> None:
@@ -74,6 +252,12 @@ class Observer:
         for watch in self.watches:
             self.bench.jig.watch(watch.channel, ())
         self.bench.jig.watch_lines(())
+        for channel in self.periods:
+            self.bench.jig.sample(channel, 0.0)
+        if self.periods:
+            self.bench.recorder.flush()
+        if self.bench.machine.meter:
+            self.bench.meters()  # that the bus was freed on the way is told nowhere else
         self.close()
 
     def close(self) -> None:
@@ -89,7 +273,53 @@ class Observer:
             self.lost += 1
             self.classifier.forget(event.t_us)
         else:
+            if event.name == "meter":
+                self._hear_meter(event)
             self.classifier.feed(event)
+
+    def _hear_meter(self, event: Event) -> None:
+        number = event.data["meter"] + 1
+        if event.data["state"] != MeterState.OK:
+            if self.classifier.observers_of_meter(number):
+                self.lost += 1
+                self._losses += 1
+                self._gone.add(number)
+            return
+        if number not in self._gone:
+            if not self.must_tell and self.blind:
+                self.bench.errands.append(self._start_again)
+            return
+        self._gone.discard(number)
+        self.bench.errands.append(self._ask_bus)
+
+        # Its comparators tell changes only, and may stand in the band that they were in before: have them begin anew.
+        def watch_again() -> None:
+            for watch in self.watches:
+                meter = self.bench.machine.meter_of(watch.channel)
+                if meter is not None and meter.number == number:
+                    self._watch(watch)
+
+        self.bench.errands.append(watch_again)
+
+    def _ask_bus(self) -> None:
+        self.bench.meters()
+
+    def _start_again(self) -> None:
+        if self._hear in self.bench.jig.on_event:
+            self.start()
+
+    @property
+    def unread(self) -> set[str]:
+        """Observers that cannot be read now."""
+        gone = [observer for number in self._gone for observer in self.classifier.observers_of_meter(number)]
+        return {*self.blind, *gone}
+
+    @property
+    def stamp_s(self) -> float:
+        """How far the board time of a state may be from the moment itself, by the slowest observer that tells it."""
+        wanted = self.showing
+        channels = [w.channel for w in self.watches if self.bench.machine.observer_of(w.channel) in wanted]
+        return max([STAMP_S, *(SLOW_STAMP_S[channel] for channel in channels if channel in SLOW_STAMP_S)])
 
     @property
     def state(self) -> str:
@@ -118,18 +348,33 @@ class Observer:
     def wait_state(self, state: str, *, since_us: int, seconds: float) -> int | None:
         """Board time at which the state was reached; None = not until `seconds` after since_us in board time.
 
-        Never means never: before that, everything the board has to tell is fetched.
+        Never means never: before that, everything the board has to tell is fetched. Raises Disturbed where a power
+        monitor failed meanwhile: neither "never" nor a time could then be told. Raises Contradicting where the state
+        did not come and what is seen instead belongs to none.
         """
         end_us = since_us + round(seconds * 1e6)
+        losses = self._losses
         while True:
             left_s = (end_us - self.bench.jig.status().t_us) / 1e6
-            if self.bench.wait(lambda: self.reached(state, since_us) is not None, max(0.0, left_s)):
+            if self.bench.wait(
+                lambda: bool(self._gone) or self.reached(state, since_us) is not None, max(0.0, left_s)
+            ):
                 break
             if left_s <= 0.0:
                 self._last_word()
                 break
+        self._check_seen(state, losses)
         reached_us = self.reached(state, since_us)
+        if reached_us is None:
+            self.check_told()
         return reached_us if reached_us is not None and reached_us <= end_us else None
+
+    def check_told(self) -> None:
+        """Raises Contradicting where every observer has been heard and they fit no power state together."""
+        showing = self.showing
+        if self.state == UNKNOWN and not self.unread and None not in showing.values():
+            wanted = {state: self.classifier.disagreeing(state) for state in self._signed.signatures()}
+            raise Contradicting(showing, {state: names for state, names in wanted.items() if names})
 
     def _last_word(self) -> None:
         """Fetch the events that the board still keeps (a link that stalled delivers them late)."""
@@ -139,8 +384,18 @@ class Observer:
             self.bench.idle(LAST_WORD_S / 10)
 
     def settle(self, *states: str, seconds: float) -> bool:
-        """Wait until the machine is in one of the states; whether it is."""
-        return self.bench.wait(lambda: self.state in states, seconds)
+        """Wait until the machine is in one of the states; whether it is. Raises as wait_state()."""
+        losses = self._losses
+        found = self.bench.wait(lambda: bool(self._gone) or self.state in states, seconds)
+        if not found or self._gone:
+            self._check_seen(" or ".join(states), losses)
+            self.check_told()
+        return found
+
+    def _check_seen(self, wanted: str, losses: int) -> None:
+        """Raises Disturbed where a power monitor does not answer now, or was lost since there were so many losses."""
+        if self._gone or self._losses != losses:
+            raise Disturbed(f"the machine was seen to reach {wanted}", "a power monitor")
 
     def told(self) -> str:
         """State and what each observer shows, in one line."""

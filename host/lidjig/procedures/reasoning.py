@@ -18,6 +18,8 @@ CERTAIN_MAX = 0.99  # nothing is told as more certain than this: the table itsel
 KNOWN_MIN = 0.6  # below this no place is named: the finding is "unknown"
 NAMED_SHARE = 0.7  # a fault kind is named when it holds this much of its place's probability
 ALTERNATIVE_MIN = 0.02  # other places are mentioned from here
+WEIGHS_MIN = 2.0  # an observation decides between two causes from this likelihood ratio on
+CAUSE_MIN = 0.001  # less probable causes are not listed
 FITS_MIN = 0.05  # what is less probable than this under a cause does not fit it
 TWO_FAULTS = "two faults at once: the sensor by itself and the machine without it are both out of order"
 # What the sensor shows when the jig feeds it, and what depends on both sides together.
@@ -87,6 +89,46 @@ def conclude(
     return findings
 
 
+def weighing(
+    findings: Collection[Finding], seen: Collection[Seen], untested: Collection[str] = ()
+) -> dict[str, list[dict[str, object]]]:
+    """What weighed, as the result of a step: {"findings": ..., "causes": ...}.
+
+    findings: for each, the sentences of its evidence ("decided") that are at least WEIGHS_MIN times as probable under
+    its cause as under the most probable other one ("rival", its place and kind), the weightiest first, led by what the
+    cause says. causes: every kind of fault that no finding tells, with its probability, down to CAUSE_MIN.
+    """
+    ranked = posterior(
+        {item.name: item.value for item in seen}, [cause for cause in CAUSES if cause.where not in untested]
+    )
+    out: list[dict[str, object]] = []
+    left: dict[tuple[str, str | None], float] = {}
+    for cause, probability in ranked:
+        if not any(f.where == cause.where and f.what in (None, cause.what) for f in findings):
+            left[cause.where, cause.what] = left.get((cause.where, cause.what), 0.0) + probability
+    for finding in findings:
+        mine = next((c for c, _p in ranked if c.where == finding.where and finding.what in (None, c.what)), None)
+        other = next((c for c, _p in ranked if mine and (c.where, c.what) != (mine.where, mine.what)), None)
+        if mine is None or other is None:
+            continue
+        ratio = {
+            item.text: likelihood(mine, item.name, item.value) / likelihood(other, item.name, item.value)
+            for item in seen
+        }
+        telling = [text for text in finding.evidence if ratio.get(text, 0.0) >= WEIGHS_MIN]
+        decided = [text for text in finding.evidence if text == mine.says]
+        decided += sorted(telling, key=lambda text: -ratio[text])
+        rival = {"where": other.where, "what": other.what}
+        if telling:
+            out.append({"where": finding.where, "what": finding.what, "decided": decided, "rival": rival})
+    causes: list[dict[str, object]] = [
+        {"where": where, "what": what, "probability": round(probability, 4)}
+        for (where, what), probability in sorted(left.items(), key=lambda pair: -pair[1])
+        if probability >= CAUSE_MIN
+    ]
+    return {"findings": out, "causes": causes}
+
+
 def what_rounds_show(rounds: int) -> str:
     """What so many clean rounds leave open, as a note (exact one-sided bound, 95 %)."""
     bound = proportion.upper_bound(0, rounds)
@@ -115,7 +157,9 @@ def _explained(seen: Collection[Seen], untested: Collection[str]) -> list[Findin
         both = _two_faults(by_name)
         if both:
             return both
-    if places[best] < KNOWN_MIN:
+    # A fault that nothing seen speaks for is only the one met most often.
+    blamed = ranked[0][0] if best == "none" else next(cause for cause, _p in ranked if cause.where == best)
+    if places[best] < KNOWN_MIN or (best != "none" and not _telling(blamed, by_name, all_that_fits=False)):
         return [_unknown(list(by_name.values()), places)]
     findings = [_finding(best, ranked, places, by_name, main=True)]
     if best != "none":

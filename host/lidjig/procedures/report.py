@@ -63,6 +63,10 @@ class Sheet:
             )
         )
 
+    def again(self, measured: MeasuredValue) -> MeasuredValue:
+        """Enter a recorded value against the limits that are declared now. Raises KeyError for what is not declared."""
+        return self.put(measured.name, measured)
+
     def _enter(self, measured: MeasuredValue) -> MeasuredValue:
         if measured.unit != self._declared[measured.name].unit:
             raise ValueError(f"{measured.name}: in {measured.unit}, declared in {self._declared[measured.name].unit}")
@@ -148,3 +152,8 @@ def _so_far(sheet: Sheet) -> Finding:
 def times(count: int) -> str:
     """ "once", "2 times"."""
     return "once" if count == 1 else f"{count} times"
+
+
+def counted(count: int) -> str:
+    """ "1 time", "2 times": after a negation, where "once" would read as "even once"."""
+    return "1 time" if count == 1 else f"{count} times"

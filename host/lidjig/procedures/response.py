@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TypeVar
 
 from lidjig.bench.machine import MachineProfile
@@ -12,16 +12,16 @@ from lidjig.measure import proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench
 from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, lost, of_state, summary, to_result, told, told_lost, tried
-from lidjig.procedures.observe import Observer
-from lidjig.procedures.reasoning import Seen
+from lidjig.procedures.observe import NotSeen, Observer
+from lidjig.procedures.reasoning import Seen, weighing
 from lidjig.procedures.report import Declared, Sheet, times
 from lidjig.procedures.start import Start, start, switch_off
-from lidjig.record.model import ROUND_STEP
+from lidjig.record.model import ROUND_STEP, WEIGHED_STEP, Finding
 
 T = TypeVar("T")
 
-STAMP_S = 0.0015  # a stamp is good to one tick of the board and one turn of the analog scan
 ROUNDS_TO_TELL = 8  # so many attempts tell "never" from "sometimes" after a first miss
+START_STEP, DRIVEN_STEP = "start", "lines driven hard"  # steps whose results are board times
 DRIVE_HOLD_S = 0.5  # how long lines are driven hard before the machine is asked to start
 
 
@@ -59,6 +59,7 @@ class Response:
     observer: Observer
     standin: StandIn
     seen: list[Seen] = field(default_factory=list)
+    unseen: NotSeen | None = None  # why the machine's states are not told apart, where they are not
     moved: list[Trial] = field(default_factory=list)  # movements of the lid that tell whether states are kept
 
     @classmethod
@@ -74,7 +75,19 @@ class Response:
 
     def add(self, name: str, value: str, text: str) -> None:
         """An observation for the table."""
-        self.seen.append(Seen(name, value, text))
+        self.take(Seen(name, value, text))
+
+    def take(self, *seen: Seen) -> None:
+        """Observations for the table, recorded as they are made; each takes the place of an earlier one of its name."""
+        for one in seen:
+            self.bench.recorder.observation(one.name, one.value, one.text)
+            self.seen = [other for other in self.seen if other.name != one.name] + [one]
+
+    def weigh(self, findings: list[Finding], untested: tuple[str, ...] = ()) -> list[Finding]:
+        """Records what weighed for each finding, and hands the findings back."""
+        with self.bench.recorder.step(WEIGHED_STEP) as step:
+            step.result = weighing(findings, self.seen, untested)
+        return findings
 
     def found(self, name: str) -> str | None:
         """The value of an observation made before, or None."""
@@ -90,7 +103,25 @@ class Response:
 
     def _again(self) -> None:
         self.bench.load_profiles()
-        self.observer.start()
+        try:
+            self.observer.start()
+        except NotSeen:
+            if self.unseen is None:
+                raise  # it was seen before, and the step that is to be repeated needs it
+
+    def begin(self) -> None:
+        """Set up the observers. Where a power monitor that cannot be read leaves the machine's states untold, that is
+        kept in `unseen`: what does not need them can still be measured before need_states() ends the run.
+        """
+        try:
+            self.safely(self.observer.start)
+        except NotSeen as unseen:
+            self.unseen = unseen
+
+    def need_states(self) -> None:
+        """From here on the machine's states are needed. Raises NotSeen."""
+        if self.unseen is not None:
+            raise self.unseen
 
     # -- starts
 
@@ -140,17 +171,23 @@ class Response:
             self.bench.progress.say(f"The machine does not go off: {self.observer.told()}")
             return None
         self.bench.idle(DRIVE_HOLD_S)
-        attempt = start(self.bench, self.observer, connect)
-        self._enter_start(measured, attempt)
-        if self.found(name) is None:
-            value = "late" if attempt.late else "yes" if attempt.started else "no"
-            self.add(name, value, attempt.told(how))
+        with self.bench.recorder.step(START_STEP, observation=name, measured=measured, how=how) as step:
+            attempt = start(self.bench, self.observer, connect)
+            step.result = asdict(attempt)
+        self.enter_start(name, measured, how, attempt)
         self.bench.progress.say(attempt.told(how))
         if attempt.started:
             self.bench.idle(self.bench.machine.limits.settle_s)
         return attempt.started
 
-    def _enter_start(self, measured: str | None, attempt: Start) -> None:
+    def enter_start(self, name: str, measured: str | None, how: str, attempt: Start) -> None:
+        """What an attempt to start came to: a figure, and the observation where none was made before."""
+        self._enter_seconds(measured, attempt)
+        if self.found(name) is None:
+            value = "late" if attempt.late else "yes" if attempt.started else "no"
+            self.add(name, value, attempt.told(how))
+
+    def _enter_seconds(self, measured: str | None, attempt: Start) -> None:
         if measured is None:
             return
         seconds = attempt.seconds()
@@ -196,10 +233,14 @@ class Response:
                 break
             if done == wanted and wanted < ROUNDS_TO_TELL and _uneven(trials):
                 wanted = ROUNDS_TO_TELL
+        self.enter_rounds(trials, done, repeat)
+        return trials
+
+    def enter_rounds(self, trials: list[Trial], done: int, repeat: int) -> None:
+        """Figures and observations of all rounds; repeat: how many were wanted."""
         self._enter_trials(trials)
         # Short of what was wanted it is a bound, which no limit is met by.
         self.sheet.put("rounds", (exactly if done >= repeat else at_least)(done, "1", done))
-        return trials
 
     def connected(self) -> bool:
         """Whether the stand-in is what the machine sees; it is not after a restart or a trip."""
@@ -232,9 +273,10 @@ class Response:
             self.sheet.set(f"{verb} misses", misses, n=len(mine))
             latencies = [trial.latency_s for trial in mine if trial.latency_s is not None]
             if latencies:
+                stamp_s = self.observer.stamp_s
                 slowest = max(latencies)
                 self.sheet.set(
-                    f"{verb} latency, slowest", slowest, slowest - STAMP_S, slowest + STAMP_S, len(latencies)
+                    f"{verb} latency, slowest", slowest, slowest - stamp_s, slowest + stamp_s, len(latencies)
                 )
             self.add(f"{verb}_standin", summary(mine), f"stand-in: {told(mine, word)}")
         if trials:
@@ -249,7 +291,7 @@ class Response:
         """Whether the machine stayed in its states, over all movements so far."""
         self.moved += trials
         self.sheet.set("states lost", len(lost(self.moved)), n=len(self.moved))
-        self.seen = [seen for seen in self.seen if seen.name != "state_kept"] + [kept_states(self.moved)]
+        self.take(kept_states(self.moved))
 
     def sleep_driven(self) -> bool | None:
         """Whether the machine sleeps when every line is driven hard to its shut level; None where it is not running."""
@@ -262,21 +304,24 @@ class Response:
         self.bench.progress.step("Drive the lines hard to their shut level")
         if not self.connected():
             self.standin.connect(shut=False)
-        since_us = self.bench.jig.status().t_us
-        self.drive(shut=True)
-        slept = self.observer.wait_state("S3", since_us=since_us, seconds=limit_s) is not None
+        with self.bench.recorder.step(DRIVEN_STEP) as step:
+            since_us = self.bench.jig.status().t_us
+            self.drive(shut=True)
+            slept_us = self.observer.wait_state("S3", since_us=since_us, seconds=limit_s)
+            step.result = {"since_us": since_us, "slept_us": slept_us}
         levels = self.bench.jig.status().lines
         shown = ", ".join(f"line {o.line} reads {levels[f'machine_{o.line}']}" for o in self.bench.sensor.lid_outputs())
         self.drive(shut=False)
         self.bench.idle(self.bench.machine.limits.settle_s)
         self.follow()
+        self.enter_driven(slept_us is not None, f" ({shown})", limit_s)
+        return slept_us is not None
+
+    def enter_driven(self, slept: bool, shown: str, limit_s: float) -> None:
+        """Whether the machine slept while its lines were driven hard. shown: what they read meanwhile."""
         does = "slept" if slept else "did not sleep"
-        self.add(
-            "sleep_driven",
-            "yes" if slept else "no",
-            f"lines driven hard ({shown}): the machine {does} within {limit_s:g} s",
-        )
-        return slept
+        text = f"lines driven hard{shown}: the machine {does} within {limit_s:g} s"
+        self.add("sleep_driven", "yes" if slept else "no", text)
 
 
 def kept_states(trials: list[Trial]) -> Seen:

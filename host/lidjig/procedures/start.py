@@ -37,7 +37,7 @@ class Start:
     @property
     def waited_s(self) -> float:
         """How long a start was waited for, from the operator's answer."""
-        return self.limit_s * LATE_FACTOR + MARGIN_S
+        return waited_s(self.limit_s)
 
     def seconds(self) -> tuple[float, float, float] | None:
         """(value, low, high) of the time from the button to S0 in s: the press lies between question and answer."""
@@ -54,6 +54,11 @@ class Start:
         when = f"{seconds[1]:.2f} to {seconds[2]:.2f} s after the operator acted"
         started = "started too late" if self.late else "started"
         return f"{how}: the machine {started}, S0 {when} (limit {self.limit_s:g} s)"
+
+
+def waited_s(limit_s: float) -> float:
+    """How long a start is waited for after the operator's answer."""
+    return limit_s * LATE_FACTOR + MARGIN_S
 
 
 def since_act(asked_us: int, marked_us: int, reached_us: int, limit_s: float) -> tuple[float, float, float]:
@@ -85,7 +90,7 @@ def start(bench: Bench, observer: Observer, connect: Callable[[], None] = lambda
     else:
         asked_us, marked_us = bench.operator.ask(bench, "press-power")
     limit_s = bench.machine.limits.start_s
-    seconds = (marked_us - asked_us) / 1e6 + limit_s * LATE_FACTOR + MARGIN_S
+    seconds = (marked_us - asked_us) / 1e6 + waited_s(limit_s)
     s0_us = observer.wait_state("S0", since_us=asked_us, seconds=seconds)
     return Start(asked_us, marked_us, s0_us, limit_s)
 

@@ -29,6 +29,7 @@ SUPPLY_GONE_MV = 1000.0  # below this nothing that could be called a supply is t
 NO_CURRENT_PART = 0.3  # of the lowest typical current: less is "draws nothing"
 # A pull-up alone leaves an idle line at the supply; below this part of it something pulls the line down as well.
 PULLED_DOWN_PART = 0.9
+HELD = ("ground", "supply")  # states of a line that is held hard
 CHARGED = "Caution: up to 20 V on the board while the charger is connected. No rings, no loose probes."
 
 
@@ -94,7 +95,7 @@ class MachineSide:
     @property
     def shorted(self) -> bool:
         """A line is held hard: nothing may be driven."""
-        return any(line.state in ("ground", "supply") for line in self.lines)
+        return any(line.state in HELD for line in self.lines)
 
     @property
     def may_drive(self) -> bool:
@@ -120,7 +121,7 @@ def survey_machine_side(bench: Bench, sheet: Sheet) -> MachineSide:
     bench.progress.step("Survey of the machine's side of the connector")
     bench.progress.say(CHARGED)
     charger, charger_text = _charger(bench, sheet)
-    if (_volts(_mean(bench, "supply")).value or 0.0) > bench.machine.supply.max_v:
+    if (_volts(bench, _mean(bench, "supply")).value or 0.0) > bench.machine.supply.max_v:
         # Looked at before arming: an armed jig would trip on it, and nothing may be driven anyway.
         supply, supply_text = _supply(bench, sheet)
         return MachineSide(supply, supply_text, (), charger, charger_text)
@@ -135,7 +136,7 @@ def survey_machine_side(bench: Bench, sheet: Sheet) -> MachineSide:
     lines: list[LineFound] = []
     for line in sorted(bench.machine.line, key=lambda item: item.number):
         idle = _mean(bench, f"machine_{line.number}")
-        sheet.put(f"line {line.number} idle level", _volts(idle))
+        sheet.put(f"line {line.number} idle level", _volts(bench, idle))
         if supply == "right":
             source = _load_line(bench, line.number)
             sheet.put(f"line {line.number} pull", source.resistance.scaled(0.001, "kohm"))
@@ -147,20 +148,33 @@ def _charger(bench: Bench, sheet: Sheet) -> tuple[str | None, str]:
     if "charger_v" not in bench.machine.analog():
         return None, ""
     low, high = bench.machine.charger.window_v()
-    volts = _volts(_mean(bench, "charger_v"))
-    if (volts.high or 0.0) < low:
+    volts = _charger_volts(bench)
+    if volts is not None and (volts.high or 0.0) < low:
         bench.operator.ask(bench, "connect-charger")
         bench.idle(bench.machine.charger.contract_s)
-        volts = _volts(_mean(bench, "charger_v"))
+        volts = _charger_volts(bench)
+    if volts is None:
+        return None, ""
     measured = sheet.put("charger voltage", volts)
     value = measured.value or 0.0
     text = f"charger gives {value:.2f} V (contract {bench.machine.charger.contract_v} V)"
     return ("wrong" if measured.outcome == "fail" else "right"), text
 
 
+def _charger_volts(bench: Bench) -> Estimate | None:
+    """Charger voltage in V, by the tap or the power monitor; None, and a note, where the monitor does not answer."""
+    trouble = bench.meter_trouble("charger_v")
+    found = None if trouble else bench.read("charger_v", READINGS)
+    bench.check()
+    if found is not None:
+        return found.scaled(0.001, "V")
+    bench.recorder.note(f"charger voltage not measured. {trouble or bench.meter_trouble('charger_v')}")
+    return None
+
+
 def _supply(bench: Bench, sheet: Sheet) -> tuple[str, str]:
     supply = bench.machine.supply
-    estimate = _volts(_mean(bench, "supply"))
+    estimate = _volts(bench, _mean(bench, "supply"))
     measured = sheet.put("sensor supply", estimate)
     value = measured.value or 0.0
     text = f"sensor supply {value:.3f} V (window {supply.min_v:g} to {supply.max_v:g} V)"
@@ -338,5 +352,5 @@ def _reading(measurement: Measurement) -> Reading:
     return Reading.of_raw(measurement.channel, *_raw(measurement))
 
 
-def _volts(measurement: Measurement) -> Estimate:
-    return adc.to_unit(measurement.channel, *_raw(measurement)).scaled(0.001, "V")
+def _volts(bench: Bench, measurement: Measurement) -> Estimate:
+    return bench.estimate(measurement).scaled(0.001, "V")

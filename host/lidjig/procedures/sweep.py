@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
 from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import BadInput
 from lidjig.jig_types import Event
 from lidjig.measure.estimate import at_least
+from lidjig.measure.power import EventLike
 from lidjig.procedures.base import Bench, Disturbed, Procedure
 from lidjig.procedures.hold import check_angle
 from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, MOVE_S
-from lidjig.procedures.reasoning import Seen, conclude
+from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared
-from lidjig.procedures.response import STAMP_S, Response
+from lidjig.procedures.response import Response
 from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
 from lidjig.record.model import FAIL
 
+SWEEP_STEP = "sweep"  # its result: counters of the outputs' events, board time of the reaction
 SEGMENT_S = 200.0  # the board takes segments of up to 250 s
 RATE_MAX = 2000.0
 
@@ -43,7 +45,6 @@ class Sweep(Procedure):
         check_sweep(bench.sensor, from_deg, to_deg, rate)
         self.closing = to_deg < from_deg
         self._outputs: list[Event] = []
-        self._seen: list[Seen] = []
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
 
@@ -83,19 +84,23 @@ class Sweep(Procedure):
         bench, response = self.bench, self.response
         response.observer.start()
         side = survey_machine_side(bench, self.sheet)
-        self._seen += side.seen()
+        response.take(*side.seen())
         if not side.may_drive:
             self._say_why_not(side)
             return
         if not response.running():
             self.note("the machine does not run with the stand-in open, so nothing was swept: try 'lidjig confirm'")
             return
-        self._seen.append(Seen("start_standin", "yes", "stand-in open: the machine runs"))
+        response.add("start_standin", "yes", "stand-in open: the machine runs")
         self._to_from()
         bench.jig.on_event.append(self._hear)
         try:
-            self._go()
-            self._report()
+            with bench.recorder.step(SWEEP_STEP) as step:
+                self._go()
+                told_us = self._wait_outputs()
+                reached_us = None if told_us is None else self._wait_reaction(told_us)
+                step.result = {"outputs": [event.counter for event in self._outputs], "reached_us": reached_us}
+            self.enter(self._outputs, reached_us)
         finally:
             bench.jig.on_event.remove(self._hear)
 
@@ -132,12 +137,29 @@ class Sweep(Procedure):
             word = "operated" if event.data["operated"] else "released"
             self.bench.progress.say(f"output {event.data['output'] + 1} {word} at {angle:.2f} deg")
 
-    def _report(self) -> None:
+    def _wait_outputs(self) -> int | None:
+        """Board time at which the machine was told; None where the range has no such angle, or no output changed."""
+        self.bench.wait(lambda: len(self._outputs) > 0, self.bench.sensor.update_us / 1e6 + 0.5)
+        told = self.told(self._outputs) if self._crosses() else None
+        return None if told is None else told.t_us
+
+    def told(self, outputs: Sequence[EventLike]) -> EventLike | None:
+        """The change of a lid output by which the machine is told; None where there is none."""
+        lid = {output.line - 1 for output in self.bench.sensor.lid_outputs()}
+        operated = 1 if self.closing else 0
+        changes = [e for e in outputs if e.data["output"] in lid and e.data["operated"] == operated]
+        if not changes:
+            return None
+        # With the rule "all" the last output shuts and the first one opens; with "any" the other way round.
+        all_of = self.bench.machine.lid_rule == "all"
+        return changes[-1] if all_of == self.closing else changes[0]
+
+    def enter(self, outputs: Sequence[EventLike], reached_us: int | None) -> None:
+        """Figures and observations of the sweep. outputs: what changed on the way; reached_us: the reaction."""
         # The emulated sensor looks at the angle once a period: the change happened within the last one.
         period_deg = self.rate * self.bench.sensor.update_us / 1e6 + 0.001
-        self.bench.wait(lambda: len(self._outputs) > 0, self.bench.sensor.update_us / 1e6 + 0.5)
         for output in self.bench.sensor.output:
-            angles = self._angles([e for e in self._outputs if e.data["output"] == output.line - 1])
+            angles = self._angles([e for e in outputs if e.data["output"] == output.line - 1])
             if angles:
                 self._enter(f"output {output.line} changes", angles[-1], period_deg)
         if not self._crosses():
@@ -147,53 +169,67 @@ class Sweep(Procedure):
                 f"{self._switches_at_deg():g} deg), so nothing was asked of the machine and nothing is judged"
             )
             return
-        lid = {output.line - 1 for output in self.bench.sensor.lid_outputs()}
-        operated = 1 if self.closing else 0
-        changes = [e for e in self._outputs if e.data["output"] in lid and e.data["operated"] == operated]
-        if not changes:
+        told = self.told(outputs)
+        if told is None:
             self.note("no change of an output came from the jig, so the machine's reaction was not timed")
             return
-        # With the rule "all" the last output shuts and the first one opens; with "any" the other way round.
-        all_of = self.bench.machine.lid_rule == "all"
-        told = changes[-1] if all_of == self.closing else changes[0]
         word = "told shut" if self.closing else "told open"
         self._enter(f"machine is {word}", told.data["angle_mdeg"] / 1000, period_deg)
-        self._reaction(told.t_us)
+        self._enter_reaction(told.t_us, reached_us)
 
-    def _reaction(self, told_us: int) -> None:
+    def wanted(self) -> tuple[str, str, str]:
+        """(what is to be seen, state before, state after)."""
+        return ("sleep", "S0", "S3") if self.closing else ("wake", "S3", "S0")
+
+    @property
+    def limit_s(self) -> float:
+        """Longest reaction that counts as healthy."""
+        limits = self.bench.machine.limits
+        return limits.sleep_s if self.closing else limits.wake_s
+
+    @property
+    def waited_s(self) -> float:
+        """How long a reaction is waited for: late and never point to different faults."""
+        return MARGIN_S + LATE_FACTOR * self.limit_s
+
+    def _wait_reaction(self, told_us: int) -> int | None:
+        """Board time of the machine's reaction; None where there is none, or where it was not in the other state."""
+        _verb, before, state = self.wanted()
+        if self.response.observer.state_at(told_us) != before:
+            return None
+        troubles = self.response.troubles()
+        reached_us = self.response.observer.wait_state(state, since_us=told_us, seconds=self.waited_s)
+        if reached_us is None and self.response.troubles() != troubles:
+            raise Disturbed(f"the machine reached {state}")
+        return reached_us
+
+    def _enter_reaction(self, told_us: int, reached_us: int | None) -> None:
         """From the change of the lid to the machine's. Only a machine that was in the other state can be timed."""
-        limits, observer = self.bench.machine.limits, self.response.observer
-        limit, verb, before, state = (
-            (limits.sleep_s, "sleep", "S0", "S3") if self.closing else (limits.wake_s, "wake", "S3", "S0")
-        )
-        found = observer.state_at(told_us)
+        verb, before, _state = self.wanted()
+        limit = self.limit_s
+        found = self.response.observer.state_at(told_us)
         if found != before:
             at = f"when it was told to {verb} (board time {told_us / 1e6:.3f} s)"
             self.note(f"the machine was in {found} and not in {before} {at}, so its {verb} latency was not measured")
             return
-        troubles = self.response.troubles()
-        # A late reaction is waited for as well: late and never point to different faults.
-        seen_s = MARGIN_S + LATE_FACTOR * limit
-        reached_us = observer.wait_state(state, since_us=told_us, seconds=seen_s)
         if reached_us is None:
-            if self.response.troubles() != troubles:
-                raise Disturbed(f"the machine reached {state}")
-            text = f"stand-in: told to {verb}, the machine does not within {seen_s:g} s"
+            text = f"stand-in: told to {verb}, the machine does not within {self.waited_s:g} s"
             self.bench.progress.say(text)
-            self._seen.append(Seen(f"{verb}_standin", "never", text))
-            self.sheet.put(f"{verb} latency", at_least(seen_s, "s", 1))
+            self.response.add(f"{verb}_standin", "never", text)
+            self.sheet.put(f"{verb} latency", at_least(self.waited_s, "s", 1))
             return
         seconds = (reached_us - told_us) / 1e6
         late = "late" if seconds > limit else "always"
-        self._seen.append(Seen(f"{verb}_standin", late, f"stand-in: {verb} after {seconds:.3f} s (limit {limit:g} s)"))
-        self.sheet.set(f"{verb} latency", seconds, max(0.0, seconds - STAMP_S), seconds + STAMP_S)
+        self.response.add(f"{verb}_standin", late, f"stand-in: {verb} after {seconds:.3f} s (limit {limit:g} s)")
+        stamp_s = self.response.observer.stamp_s
+        self.sheet.set(f"{verb} latency", seconds, max(0.0, seconds - stamp_s), seconds + stamp_s)
 
     def conclude(self) -> None:
         """Where something is out of order, what it points to; a sweep without a failure concludes nothing."""
         if any(measured.outcome == FAIL for measured in self.sheet.taken()):
-            self.findings = conclude(self._seen, untested=("sensor",))
+            self.findings = self.response.weigh(conclude(self.response.seen, untested=("sensor",)), ("sensor",))
 
-    def _angles(self, events: Iterable[Event]) -> list[float]:
+    def _angles(self, events: Iterable[EventLike]) -> list[float]:
         return [event.data["angle_mdeg"] / 1000 for event in events]
 
     def _enter(self, name: str, angle_deg: float, period_deg: float) -> None:

@@ -16,11 +16,12 @@ from sqlalchemy.pool import StaticPool
 from sqlalchemy.schema import CreateTable
 
 import lidjig
-from lidjig.errors import BadInput, StoreFailed
-from lidjig.record import schema
+from lidjig.errors import BadInput, StoreDamaged, StoreFailed
+from lidjig.record import migrate, schema
 
 # Another bench on the same file holds it for milliseconds; whoever holds it this long hangs.
 BUSY_TIMEOUT_MS = 10000
+_IF_IT_WAS = "(if it was one, try: lidjig rescue FILE NEW.db)"
 
 
 def default_path() -> Path:
@@ -48,11 +49,14 @@ def shown(url: str) -> str:
     return parsed.render_as_string(hide_password=True)
 
 
-def open_engine(url_or_path: str | Path | None, create: bool) -> tuple[sa.Engine, str]:
+def open_engine(
+    url_or_path: str | Path | None, create: bool, known_as: str | None = None, key: str = "--store"
+) -> tuple[sa.Engine, str]:
     """(engine with the schema in place, its URL). Raises BadInput for what is no record, StoreFailed for what
     fails.
 
-    create: False refuses a file that is not there yet.
+    create: False refuses a file that is not there yet. known_as: what errors call it, where it is a copy.
+    key: the argument that named it.
     """
     url = to_url(url_or_path)
     try:
@@ -63,8 +67,13 @@ def open_engine(url_or_path: str | Path | None, create: bool) -> tuple[sa.Engine
     if is_sqlite and parsed.database not in (None, "", ":memory:"):
         _prepare_file(Path(str(parsed.database)), create)
     engine = _engine(parsed, is_sqlite)
-    with failing_as(shown(url), "opening"):
-        _bring_up(engine, shown(url), is_sqlite, create)
+    called = known_as or shown(url)
+    try:
+        with failing_as(called, "opening", key):
+            _bring_up(engine, called, is_sqlite, create, key)
+    except BaseException:
+        engine.dispose()
+        raise
     return engine, url
 
 
@@ -125,13 +134,13 @@ def _to_wal(cursor: Any) -> None:
             time.sleep(0.02)
 
 
-def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool, create: bool) -> None:
+def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool, create: bool, key: str = "--store") -> None:
     """Create what is missing and check the version. Two processes may do so at once."""
     present = set(sa.inspect(engine).get_table_names())
     if not present and not create:
-        raise BadInput("", "--store", store, "an existing record; this one is empty")
+        raise BadInput("", key, store, "an existing record; this one is empty")
     if present and schema.schema.name not in present and is_sqlite:
-        raise BadInput("", "--store", store, "a record written by lidjig; this is another program's database")
+        raise BadInput("", key, store, "a record written by lidjig; this is another program's database")
     written = _version(engine) if schema.schema.name in present else None
     if written is None:
         _create(engine)
@@ -140,13 +149,18 @@ def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool, create: bool) -> N
         raise StoreFailed(store, "opening", "its schema version could not be written")
     version, by = written
     if version > schema.SCHEMA_VERSION:
-        accepted = (
-            f"schema {schema.SCHEMA_VERSION} or older; it was written by lidjig {by}, this is "
-            f"{lidjig.__version__}: update lidjig, or name another record with --store"
-        )
-        raise BadInput(store, "schema version", version, accepted)
+        raise newer(key, store, version, by)
     if version < schema.SCHEMA_VERSION:
-        _update(engine)
+        migrate.update(engine)
+
+
+def newer(key: str, store: str, version: int, by: str) -> BadInput:
+    """The error for a record of a schema version that came after this program."""
+    accepted = (
+        f"a record of schema {schema.SCHEMA_VERSION} or older; this one has schema {version}, written by lidjig {by}. "
+        f"This is lidjig {lidjig.__version__}: update lidjig, or name another record"
+    )
+    return BadInput("", key, store, accepted)
 
 
 def _version(engine: sa.Engine) -> tuple[int, str] | None:
@@ -171,30 +185,25 @@ def _create(engine: sa.Engine) -> None:
         pass  # another process came first; its version is checked like any other
 
 
-def _update(engine: sa.Engine) -> None:
-    """Bring an older record up to date: the tables it lacks, then its version. Two processes may do so at once."""
-    with engine.begin() as connection:
-        for table in schema.metadata.sorted_tables:
-            connection.execute(CreateTable(table, if_not_exists=True))
-    change = sa.update(schema.schema).where(schema.schema.c.version < schema.SCHEMA_VERSION)
-    with engine.begin() as connection:
-        connection.execute(change.values(version=schema.SCHEMA_VERSION, written_by=lidjig.__version__))
-
-
 @contextlib.contextmanager
-def failing_as(store: str, doing: str) -> Iterator[None]:
-    """Database errors inside become StoreFailed, or BadInput where the file is no database at all."""
+def failing_as(store: str, doing: str, key: str = "--store") -> Iterator[None]:
+    """Database errors inside become StoreFailed, or BadInput where the file is no database at all. key: the argument
+    that named it.
+    """
     try:
         yield
     except DBAPIError as error:
-        raise _as_lidjig(store, doing, error.orig or error) from error
+        raise _as_lidjig(store, doing, error.orig or error, key) from error
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
-        raise _as_lidjig(store, doing, error) from error
+        raise _as_lidjig(store, doing, error, key) from error
     except OverflowError as error:  # a number from the wire that no database column holds
         raise StoreFailed(store, doing, f"a number is too large to be stored ({error})") from error
 
 
-def _as_lidjig(store: str, doing: str, error: BaseException) -> BadInput | StoreFailed:
-    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
-        return BadInput("", "--store", store, "a record written by lidjig; this file is no database")
+def _as_lidjig(store: str, doing: str, error: BaseException, key: str) -> BadInput | StoreFailed:
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    if code == sqlite3.SQLITE_NOTADB:
+        return BadInput("", key, store, f"a record written by lidjig; this file is no database {_IF_IT_WAS}")
+    if code & 0xFF == sqlite3.SQLITE_CORRUPT:
+        return StoreDamaged(store, doing, str(error))
     return StoreFailed(store, doing, str(error))

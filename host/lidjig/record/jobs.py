@@ -20,7 +20,8 @@ def known(names: Sequence[str]) -> str:
     if not names:
         return "none: this record holds no job yet"
     left = len(names) - NAMED_MAX
-    return ", ".join(names[-NAMED_MAX:]) + (f" … and {left} older ones ('lidjig runs' lists all)" if left > 0 else "")
+    others = "1 older one" if left == 1 else f"{left} older ones"
+    return ", ".join(names[-NAMED_MAX:]) + (f" … and {others} ('lidjig runs' lists all)" if left > 0 else "")
 
 
 def check_field(name: str, text: str) -> str:
@@ -45,6 +46,14 @@ def read_fields(connection: sa.Connection, job: int) -> dict[str, str]:
     rows = connection.execute(sa.select(table.c.name, table.c.text).where(table.c.job == job))
     entered = {str(row.name): str(row.text) for row in rows}
     return {name: entered[name] for name in FIELDS if name in entered}
+
+
+def read_elsewhere(connection: sa.Connection, job: int) -> list[tuple[str, str]]:
+    """(name, text) that other records had for fields of this job, in the order of FIELDS, then of the texts."""
+    table = schema.job_fields_elsewhere
+    rows = connection.execute(sa.select(table.c.name, table.c.text).where(table.c.job == job))
+    kept = sorted((str(row.name), str(row.text)) for row in rows)
+    return [(name, text) for field in FIELDS for name, text in kept if name == field]
 
 
 def write_fields(connection: sa.Connection, job: int, fields: Mapping[str, str]) -> None:

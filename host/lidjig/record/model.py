@@ -19,6 +19,7 @@ MEASUREMENT_OUTCOMES = (PASS, MARGINAL, FAIL, NOT_MEASURED)
 ERROR = "error"
 INCOMPLETE = "incomplete"
 RUN_OUTCOMES = (PASS, FAIL, ERROR, INCOMPLETE)
+LOOKING = ("watch", "hold")  # commands that look at a machine and judge nothing of it
 
 WHERE = ("sensor", "wiring", "board", "setting", "elsewhere", "none", "unknown")
 _NO_FAULT = ("none", "unknown")
@@ -26,6 +27,8 @@ _NO_FAULT = ("none", "unknown")
 # Steps of a run whose result is a list of trials: movements of the emulated lid with what came of them.
 CYCLE_STEP, ROUND_STEP = "cycle", "round"
 TRIAL_STEPS = (CYCLE_STEP, ROUND_STEP)
+WATCHED_STEP = "sensor watched"  # nobody moves the lid; its result: counters of the sensor's edges
+WEIGHED_STEP = "weighed"  # what decided the findings, and the probabilities of the other causes
 DECLARED_STEP = "declared"  # its result: every measurement of the run before any is taken, as MeasuredValue.to_json
 
 
@@ -85,6 +88,11 @@ class MeasuredValue:
             raise ValueError(
                 f"{self.name}: value {self.value} is outside its own interval {self.low}..{self.high}"
             )
+        # What rounding put outside is at the end: it is not judged as if it lay beyond a limit that the end keeps.
+        if self.value is not None and self.low is not None:
+            object.__setattr__(self, "value", max(self.value, self.low))
+        if self.value is not None and self.high is not None:
+            object.__setattr__(self, "value", min(self.value, self.high))
 
     def _holds(self, value: float) -> bool:
         slack = 1e-9 * max(1.0, abs(value))  # rounding of whoever computed the ends

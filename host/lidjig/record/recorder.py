@@ -15,13 +15,20 @@ import sqlalchemy as sa
 from lidjig.errors import StoreFailed
 from lidjig.record import schema
 from lidjig.record.engine import failing_as
+from lidjig.record.identity import run_id
 from lidjig.record.model import RUN_OUTCOMES, Finding, MeasuredValue
 
 if TYPE_CHECKING:
     import numpy as np
 
+    from lidjig.record.buffers import BatchLike, SampleBuffers
+
 RIDE_S = 0.2  # a step row rides with the next commit if the last one is younger than this
 RIDERS_MAX = 500
+# Samples are written at the latest so long after they were heard; it is what a killed program may lose of them.
+BLOCK_S = 2.0
+# Samples that are at least so old go to the disk together with an event, so that they need no write of their own.
+SHARE_S = 1.0
 
 
 Statement = tuple[Any, list[dict[str, object]]]  # an insert or update with its rows
@@ -51,11 +58,6 @@ class EventLike(Protocol):
 def utc_now() -> str:
     """Wall time as ISO 8601 with milliseconds, UTC."""
     return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
-def run_id(number: int) -> str:
-    """The readable id of a run: "r-000042"."""
-    return f"r-{number:06d}"
 
 
 def to_json(value: object) -> str:
@@ -112,6 +114,7 @@ class RunRecorder:
         self._last_batch: dict[int, EventLike] = {}  # events that were written last
         self._open_steps: list[int] = []
         self._committed_at = -math.inf
+        self._samples: SampleBuffers | None = None  # numpy is loaded with it: not before there are samples
 
     # What the jig tells.
 
@@ -129,10 +132,14 @@ class RunRecorder:
             self._row(schema.events, counter=e.counter, name=e.name, t_us=e.t_us, data=to_json(dict(e.data)))
             for e in fresh
         ]
+        self._take_samples_along()
         self._commit("storing events", (sa.insert(schema.events), rows), batch={id(event): event for event in fresh})
 
     def gap(self, kind: str, text: str, t_us: int | None = None) -> None:
-        """Something is missing here, or the link was: "link-lost", "link-back", "restart", "lost-events"."""
+        """Something is missing here, or the link was: "link-lost", "link-back", "restart", "lost-events",
+        "lost-samples". Samples that wait are written with it.
+        """
+        self._close_blocks()
         after = self._places.get(schema.events.name, 0)
         self._add("storing a gap", schema.gaps, kind=kind, text=text, t_us=t_us, after_event=after)
 
@@ -141,6 +148,32 @@ class RunRecorder:
         if lines:
             rows = [self._row(schema.frames, text=line) for line in lines]
             self._commit("storing frames", (sa.insert(schema.frames), rows))
+
+    def batch(self, batch: BatchLike) -> None:
+        """Keep the samples of a batch; they are on disk 2 s later at the latest, together with the next event, gap
+        or other row where one comes first. Whoever ends the sampling calls flush().
+
+        Raises ValueError for a batch without samples: a fault of the caller.
+        """
+        samples = self._buffers()
+        if samples.closing or samples.went_back(batch):
+            self._close_blocks()
+        samples.add(batch, self._now_s())
+        if samples.age_s(self._now_s()) >= BLOCK_S:
+            self._close_blocks()
+            self._commit("storing samples")
+
+    def channel(self, channel: str, unit: str, per_raw: float, offset: float = 0.0) -> None:
+        """Unit and scale of a channel's samples from here on: value = (raw - offset) * per_raw.
+
+        A channel that is not declared is stored as raw numbers. Raises ValueError for a scale that gives no number.
+        """
+        from lidjig.record.buffers import Scale
+
+        if not (math.isfinite(per_raw) and math.isfinite(offset)):
+            raise ValueError(f"channel {channel}: {per_raw} per raw from {offset}")
+        if self._buffers().declare(channel, Scale(unit, float(per_raw), float(offset))):
+            self._close_blocks()
 
     # What the procedure tells.
 
@@ -227,6 +260,12 @@ class RunRecorder:
             caution=finding.caution,
         )
 
+    def observation(self, name: str, value: str, text: str) -> None:
+        """What the findings will stand on: an observation of the reasoning table, its value there, and the sentence
+        with its numbers. Of several with one name the last one counts.
+        """
+        self._add("storing an observation", schema.observations, name=name, value=value, text=text)
+
     def sample(
         self,
         channel: str,
@@ -283,11 +322,13 @@ class RunRecorder:
             raise ValueError(f"run {self.id} is closed already")
         change = sa.update(schema.runs).where(schema.runs.c.number == self.number)
         values: dict[str, object] = {"outcome": outcome, "ended_utc": utc_now()}
+        self._close_blocks()
         self._commit("closing the run", (change, [values]))
         self.outcome = outcome
 
     def flush(self) -> None:
-        """Put on disk whatever still rides."""
+        """Put on disk whatever still rides, and the samples that wait."""
+        self._close_blocks()
         if self._riders:
             self._commit("storing the rest")
 
@@ -296,6 +337,36 @@ class RunRecorder:
     def places_taken(self, table: sa.Table, count: int) -> None:
         """Rows of this run that were written before the recorder took over."""
         self._places[table.name] = count
+
+    def _buffers(self) -> SampleBuffers:
+        if self._samples is None:
+            from lidjig.record.buffers import SampleBuffers
+
+            self._samples = SampleBuffers()
+        return self._samples
+
+    def _take_samples_along(self) -> None:
+        """Samples that have waited a while go with what is about to be written, and need no write of their own."""
+        if self._samples is not None and self._samples.age_s(self._now_s()) >= SHARE_S:
+            self._close_blocks()
+
+    def _close_blocks(self) -> None:
+        """Make blocks of the samples that wait; they ride with the next commit.
+
+        Broken into (Ctrl-C) and begun again, it makes each block once: a block has its place from the moment it is
+        made, and leaves its buffer when it rides.
+        """
+        if self._samples is None:
+            return
+        for channel in list(self._samples.waiting):
+            buffer = self._samples.waiting[channel]
+            if buffer.row is None:
+                key = f"{schema.blocks.name} {channel}"
+                place = self._places[key] = self._places.get(key, 0) + 1
+                buffer.row = {"run": self.number, "place": place, **self._samples.columns(channel)}
+            if not any(row is buffer.row for _, rows in self._riders for row in rows):
+                self._riders.append((sa.insert(schema.blocks), [buffer.row]))
+            del self._samples.waiting[channel]
 
     def _now_s(self) -> float | None:
         return None if self.clock is None else self.clock.now_s()
@@ -306,6 +377,7 @@ class RunRecorder:
         return {"run": self.number, "place": place, **values}
 
     def _add(self, doing: str, table: sa.Table, **values: object) -> None:
+        self._take_samples_along()
         self._commit(doing, (sa.insert(table), [self._row(table, **values)]))
 
     def _ride(self, doing: str, statement: Any, row: dict[str, object]) -> None:
@@ -316,6 +388,8 @@ class RunRecorder:
     def _commit(self, doing: str, *statements: Statement, batch: dict[int, EventLike] | None = None) -> None:
         with failing_as(self._store, doing):
             self._settle()
+            if self._samples is not None and self._samples.closing:
+                self._close_blocks()
             work = (*self._riders, *statements)
             self._under_way = (work, batch or {})
             with self._engine.begin() as connection:
@@ -345,7 +419,7 @@ class RunRecorder:
         for statement, rows in work:
             if isinstance(statement, sa.Insert):
                 table = statement.table
-                one = sa.select(table.c.run).where(table.c.run == self.number, table.c.place == rows[0]["place"])
+                one = sa.select(table.c.run).where(*(column == rows[0][column.name] for column in table.primary_key))
                 with self._engine.connect() as connection:
                     if connection.execute(one).first() is not None:
                         self._is_written()

@@ -21,10 +21,11 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-# 2: job_fields. An older record gets the table when it is opened.
-SCHEMA_VERSION = 2
+# How an older record is brought up to this: record/migrate.py.
+SCHEMA_VERSION = 3
 
-# An operator's notes have places above this one, so that they never meet those of the run itself.
+# What is added to a run beside its own writing (an operator's notes, what was lost of a damaged record) has places
+# above this one, so that it never meets the run's own rows.
 OPERATOR_PLACE = 1_000_000
 
 metadata = MetaData()
@@ -55,6 +56,16 @@ job_fields = Table(
     Column("text", Text, nullable=False),
 )
 
+# What another bench's record says of the same field of the same job: kept beside ours, a row for each text.
+job_fields_elsewhere = Table(
+    "job_fields_elsewhere",
+    metadata,
+    Column("job", Integer, ForeignKey("jobs.number"), primary_key=True),
+    Column("name", String(40), primary_key=True),
+    Column("digest", String(64), primary_key=True),  # SHA-256 of the text: no database takes a long text as a key
+    Column("text", Text, nullable=False),
+)
+
 runs = Table(
     "runs",
     metadata,
@@ -72,6 +83,10 @@ runs = Table(
     Column("started_utc", String(32), nullable=False),
     Column("ended_utc", String(32), nullable=True),  # no end: still running, or killed
     Column("outcome", String(16), nullable=True),
+    # The same run in every record that it is brought to: 32 hexadecimal digits, random like a wall-clock stamp.
+    Column("uid", String(32), nullable=True, unique=True),
+    Column("machine", String(120), nullable=True),  # name of the machine profile
+    Column("origin", String(16), nullable=True),  # id in the record that it was made in, where that was another one
     sqlite_autoincrement=True,  # a number is never given twice, even after a run was deleted
 )
 
@@ -162,3 +177,57 @@ notes = _of_run(
 )
 
 frames = _of_run("frames", Column("text", Text, nullable=False))
+
+# What the findings stand on: an observation of the reasoning table, its value there (a word: "right", "late"), and the
+# sentence with its numbers. Of several with one name the last one counts.
+observations = _of_run(
+    "observations",
+    Column("name", String(120), nullable=False),
+    Column("value", String(60), nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+# Samples of a channel, about 2 s in a row. What is in them: record/blocks.py.
+blocks = Table(
+    "blocks",
+    metadata,
+    Column("run", Integer, ForeignKey("runs.number"), primary_key=True),
+    Column("channel", String(60), primary_key=True),
+    Column("place", Integer, primary_key=True, autoincrement=False),  # from 1 in each channel
+    Column("unit", String(20), nullable=False),
+    Column("per_raw", Double, nullable=False),  # value = (raw - offset) * per_raw
+    Column("offset", Double, nullable=False),
+    Column("t_us", BigInteger, nullable=False),  # board time of the first sample
+    Column("span_us", BigInteger, nullable=False),  # from the first sample to the last
+    Column("n", Integer, nullable=False),
+    Column("marks", LargeBinary, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+
+# Files that were attached: each content once, however often it is attached and under whatever name.
+attachments = Table(
+    "attachments",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("size", BigInteger, nullable=False),
+    Column("data", LargeBinary(2**32 - 1), nullable=False),
+)
+
+
+def _attached_to(name: str, owner: str, owner_table: str) -> Table:
+    return Table(
+        name,
+        metadata,
+        Column(owner, Integer, ForeignKey(f"{owner_table}.number"), primary_key=True),
+        Column("sha256", String(64), ForeignKey("attachments.sha256"), primary_key=True),
+        Column("name", String(255), primary_key=True),
+        Column("media_type", String(120), nullable=False),
+        Column("attached_utc", String(32), nullable=False),
+    )
+
+
+run_attachments = _attached_to("run_attachments", "run", "runs")
+job_attachments = _attached_to("job_attachments", "job", "jobs")
+
+# Tables whose rows a run reads back whole; its blocks are read by channel.
+RUN_TABLES = (texts, events, samples, steps, measurements, findings, gaps, notes, frames, observations)

@@ -2,46 +2,30 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 import lidjig
-from lidjig.errors import BadInput
+from lidjig.errors import BadInput, StoreFailed
+from lidjig.record import attach, listing, schema
 from lidjig.record import engine as opening
 from lidjig.record import jobs as entered
-from lidjig.record import schema
-from lidjig.record.model import INCOMPLETE
-from lidjig.record.recorder import Clock, RunRecorder, run_id, to_json, utc_now
-from lidjig.record.stored import StoredRun, read_run
+from lidjig.record.identity import machine_named, new_uid, run_id
+from lidjig.record.listing import Filter, RunRow
+from lidjig.record.recorder import Clock, RunRecorder, to_json, utc_now
+from lidjig.record.stored import StoredAttachment, StoredRun, read_run
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow, Segment
+    from lidjig.record.merge import Merged
+
+__all__ = ["Filter", "RunRow", "Store", "open_store", "run_id"]
 
 JOB_NAME_MAX = 120
-
-_ID = re.compile(r"(?:r-)?(\d{1,9})")
-
-
-@dataclass(frozen=True)
-class RunRow:
-    """One line of the list of runs."""
-
-    id: str
-    number: int
-    job: str | None
-    command: str
-    outcome: str  # "incomplete" also where the run was killed or still runs
-    closed: bool
-    board_id: str
-    firmware_version: str
-    host_version: str
-    seed: str | None
-    started_utc: str
-    ended_utc: str | None
-    events: int
-    gaps: int  # what broke its continuity: restarts, lost links, missing events
 
 
 class Store:
@@ -98,6 +82,8 @@ class Store:
             "link_details": to_json(dict(link_details or {})),
             "resumes": resumed,
             "started_utc": utc_now(),
+            "uid": new_uid(),
+            "machine": machine_named((texts or {}).get("machine")),
         }
         with opening.failing_as(self.shown, "beginning a run"), self._engine.begin() as connection:
             inserted = connection.execute(sa.insert(schema.runs), row)
@@ -113,24 +99,35 @@ class Store:
         recorder.places_taken(schema.texts, len(rows))
         return recorder
 
-    def runs(self, job: str | None = None, limit: int | None = None) -> list[RunRow]:
-        """Runs, newest first. Raises StoreFailed."""
-        counts = [
-            sa.select(sa.func.count()).select_from(table).where(table.c.run == schema.runs.c.number).scalar_subquery()
-            for table in (schema.events, schema.gaps)
-        ]
-        columns = [schema.jobs.c.name.label("job_name"), counts[0].label("event_count"), counts[1].label("gap_count")]
-        query = (
-            sa.select(schema.runs, *columns)
-            .select_from(schema.runs.outerjoin(schema.jobs, schema.runs.c.job == schema.jobs.c.number))
-            .order_by(schema.runs.c.number.desc())
-        )
-        if job is not None:
-            query = query.where(schema.jobs.c.name == job)
-        if limit is not None:
-            query = query.limit(limit)
+    def runs(self, job: str | None = None, limit: int | None = None, wanted: Filter | None = None) -> list[RunRow]:
+        """Runs that fit, the one begun last first; job is short for a Filter of that job. Raises StoreFailed."""
+        wanted = wanted or Filter(job=job)
         with opening.failing_as(self.shown, "listing runs"), self._engine.connect() as connection:
-            return [_run_row(row) for row in connection.execute(query)]
+            return listing.list_runs(connection, wanted, limit)
+
+    def known(self, column: str) -> list[str]:
+        """The different values that a column of the runs has ("machine", "command"). Raises StoreFailed."""
+        with opening.failing_as(self.shown, "listing runs"), self._engine.connect() as connection:
+            return listing.known(connection, schema.runs.c[column])
+
+    def channels(self, run: str) -> list[ChannelRow]:
+        """What a run holds of each sampled channel, by name. run: as for run(). Raises BadInput, StoreFailed."""
+        from lidjig.record.blocks import read_channels
+
+        number = self._number(run)
+        with opening.failing_as(self.shown, "reading samples"), self._engine.connect() as connection:
+            return read_channels(connection, number, self.shown)
+
+    def series(self, run: str, channel: str) -> Iterator[Segment]:
+        """The samples of a channel in order, as they come from the disk: memory holds a few blocks at a time.
+
+        run: as for run(). Nothing comes for a channel that the run did not sample. Raises BadInput, StoreFailed.
+        """
+        from lidjig.record.blocks import read_series
+
+        number = self._number(run)
+        with opening.failing_as(self.shown, "reading samples"), self._engine.connect() as connection:
+            yield from read_series(connection, number, channel, self.shown)
 
     def jobs(self) -> list[str]:
         """Names of the jobs in the record, in the order they were begun."""
@@ -142,12 +139,69 @@ class Store:
         """What was entered about a job, in the order of record.jobs.FIELDS. Raises BadInput where there is no such job,
         StoreFailed.
         """
-        names = self.jobs()
-        if name not in names:
-            raise BadInput(self.shown, "job", name, entered.known(names))
+        number = self._known_job(name)
         with opening.failing_as(self.shown, "reading a job"), self._engine.connect() as connection:
-            number = connection.execute(sa.select(schema.jobs.c.number).where(schema.jobs.c.name == name)).scalar_one()
-            return entered.read_fields(connection, int(number))
+            return entered.read_fields(connection, number)
+
+    def job_fields_elsewhere(self, name: str) -> list[tuple[str, str]]:
+        """(field, text) that other records had for fields of this job, beside ours. Raises BadInput, StoreFailed."""
+        number = self._known_job(name)
+        with opening.failing_as(self.shown, "reading a job"), self._engine.connect() as connection:
+            return entered.read_elsewhere(connection, number)
+
+    def _known_job(self, name: str) -> int:
+        """Number of a job that is there."""
+        with opening.failing_as(self.shown, "reading a job"), self._engine.connect() as connection:
+            number = connection.execute(sa.select(schema.jobs.c.number).where(schema.jobs.c.name == name)).scalar()
+        if number is None:
+            raise BadInput(self.shown, "job", name, entered.known(self.jobs()))
+        return int(number)
+
+    # Files that belong to a run or a job: exactly one of `run` and `job` is given.
+
+    def attach(self, files: Sequence[str | Path], *, run: str | None = None, job: str | None = None) -> list[bool]:
+        """Attach files to a run (as for run()) or a job; for each whether that is new. All of them, or none.
+
+        Raises BadInput for a file, run or job that cannot be, StoreFailed.
+        """
+        given = [attach.read_file(Path(file)) for file in files]
+        table, owner = self._owner(run, job)
+        with opening.failing_as(self.shown, "attaching"), self._engine.begin() as connection:
+            return [attach.write(connection, table, owner, file) for file in given]
+
+    def attachments(self, *, run: str | None = None, job: str | None = None) -> list[StoredAttachment]:
+        """What is attached to a run or a job. Raises BadInput, StoreFailed."""
+        table, owner = self._owner(run, job)
+        with opening.failing_as(self.shown, "reading attachments"), self._engine.connect() as connection:
+            return attach.attached_to(connection, table, owner)
+
+    def attachment(
+        self, name: str, *, run: str | None = None, job: str | None = None
+    ) -> tuple[StoredAttachment, bytes]:
+        """An attachment with its content, by its name or the beginning of its SHA-256.
+
+        Raises BadInput where there is none or more than one, StoreFailed where its content is missing.
+        """
+        found = attach.find(self.attachments(run=run, job=job), name, self.shown)
+        with opening.failing_as(self.shown, "reading an attachment"), self._engine.connect() as connection:
+            data = attach.content(connection, found.sha256)
+        if data is None:
+            raise StoreFailed(self.shown, "reading an attachment", f"the content of {found.name} is missing")
+        return found, data
+
+    def merge(self, other: Path) -> Merged:
+        """Bring the jobs and runs of the record in another file into this one; see record/merge.py.
+
+        Raises BadInput for what is no record, a newer one, or this one; StoreDamaged, StoreFailed.
+        """
+        from lidjig.record.merge import merge
+
+        return merge(self._engine, self.url, other)
+
+    def _owner(self, run: str | None, job: str | None) -> tuple[sa.Table, int]:
+        if job is not None:
+            return schema.job_attachments, self._known_job(job)
+        return schema.run_attachments, self._number(run or "last")
 
     def enter_job(self, name: str, fields: Mapping[str, str]) -> None:
         """Enter fields of a job, which is created where it is new; an empty text takes a field away.
@@ -184,36 +238,16 @@ class Store:
         """
         number = self._number(wanted)
         with opening.failing_as(self.shown, "reading a run"), self._engine.connect() as connection:
-            return read_run(connection, number)
+            return read_run(connection, number, self.shown)
+
+    def run_id(self, wanted: str) -> str:
+        """The id of the run that is meant; wanted as for run(). Raises BadInput, StoreFailed."""
+        return run_id(self._number(wanted))
 
     def _number(self, wanted: str) -> int:
         """The number of the run that is meant."""
         with opening.failing_as(self.shown, "looking for a run"), self._engine.connect() as connection:
-            numbers = list(
-                connection.execute(sa.select(schema.runs.c.number).order_by(schema.runs.c.number)).scalars()
-            )
-        if not numbers:
-            raise BadInput(self.shown, "run", wanted, "none: this record holds no run yet")
-        text = wanted.strip().lower()
-        if text == "last":
-            return int(numbers[-1])
-        match = _ID.fullmatch(text)
-        if match and int(match.group(1)) in numbers:
-            return int(match.group(1))
-        begins = [n for n in numbers if text and run_id(n).startswith(text)]
-        if len(begins) == 1:
-            return int(begins[0])
-        if begins:
-            some = ", ".join(run_id(n) for n in begins[-5:])
-            raise BadInput(
-                self.shown, "run", wanted, f"more digits: {len(begins)} runs begin so, the newest {some}"
-            )
-        raise BadInput(
-            self.shown,
-            "run",
-            wanted,
-            f"last, or an id up to {run_id(numbers[-1])} as 'lidjig runs' lists them",
-        )
+            return listing.number_of(connection, wanted, self.shown)
 
     def _job(self, name: str) -> int:
         """Number of the job, created where it is new; another process may create it at the same moment."""
@@ -232,25 +266,6 @@ class Store:
                 pass  # created meanwhile
             with self._engine.connect() as connection:
                 return int(connection.execute(query).scalar_one())
-
-
-def _run_row(row: sa.Row[tuple[object, ...]]) -> RunRow:
-    return RunRow(
-        id=run_id(row.number),
-        number=row.number,
-        job=row.job_name,
-        command=row.command,
-        outcome=row.outcome or INCOMPLETE,
-        closed=row.ended_utc is not None,
-        board_id=row.board_id,
-        firmware_version=row.firmware_version,
-        host_version=row.host_version,
-        seed=row.seed,
-        started_utc=row.started_utc,
-        ended_utc=row.ended_utc,
-        events=row.event_count,
-        gaps=row.gap_count,
-    )
 
 
 def open_store(url_or_path: str | Path | None = None, *, create: bool = True) -> Store:

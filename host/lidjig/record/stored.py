@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect_right
 from collections import defaultdict
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import sqlalchemy as sa
 
+from lidjig.errors import StoreDamaged
 from lidjig.record import schema
+from lidjig.record.holes import Hole, holes_of
+from lidjig.record.identity import run_id, uid_of
 from lidjig.record.jobs import read_fields
-from lidjig.record.model import INCOMPLETE, Finding, MeasuredValue
+from lidjig.record.model import INCOMPLETE, PASS, Finding, MeasuredValue
 
 if TYPE_CHECKING:
     import numpy as np
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -77,7 +84,7 @@ class StoredStep:
 
 @dataclass(frozen=True)
 class StoredGap:
-    """Something is missing here. after_event: how many events had been stored before it."""
+    """Something is missing here. after_event: how many of the run's events that are there were stored before it."""
 
     kind: str
     text: str
@@ -86,8 +93,34 @@ class StoredGap:
 
 
 @dataclass(frozen=True)
+class StoredObservation:
+    """What the findings stand on: an observation of the reasoning table, its value there, the sentence with its
+    numbers.
+    """
+
+    name: str
+    value: str
+    text: str
+
+
+@dataclass(frozen=True)
+class StoredAttachment:
+    """A file that was attached. size in bytes; its content: Store.attachment()."""
+
+    name: str
+    media_type: str
+    size: int
+    sha256: str
+    attached_utc: str
+
+
+@dataclass(frozen=True)
 class StoredRun:
-    """A run with everything that was recorded; outcome is "incomplete" where it was killed or still runs."""
+    """A run with everything that was recorded.
+
+    outcome is "incomplete" where it was killed or still runs, and where it passed and part of its record is missing
+    since (recorded_outcome has what it ended with; holes what is missing).
+    """
 
     id: str
     number: int
@@ -114,6 +147,13 @@ class StoredRun:
     notes: list[str]
     frames: list[str]
     job_fields: dict[str, str] = field(default_factory=dict)  # as entered by a person; see record/jobs.py
+    observations: list[StoredObservation] = field(default_factory=list)
+    attachments: list[StoredAttachment] = field(default_factory=list)
+    uid: str = ""  # the same in every record that the run is brought to
+    machine: str | None = None  # name of the machine profile
+    origin: str | None = None  # id in the record it was made in, where that was another one
+    holes: list[Hole] = field(default_factory=list)
+    recorded_outcome: str = ""
 
     @property
     def closed(self) -> bool:
@@ -121,10 +161,34 @@ class StoredRun:
         return self.ended_utc is not None
 
 
-def read_run(connection: sa.Connection, number: int) -> StoredRun:
-    """The run of that number, which exists."""
-    from lidjig.record.recorder import run_id
+def outcome_left(outcome: str | None, *, damaged: bool) -> str:
+    """What may be said of a run: that it passed only where all is there that it stood on."""
+    return INCOMPLETE if outcome is None or (damaged and outcome == PASS) else outcome
 
+
+class _Parser:
+    """Turns rows into what they say. Raises StoreDamaged, with run, table and place, for one that says nothing."""
+
+    def __init__(self, store: str, run: int) -> None:
+        self._store, self._run = store, run
+
+    def one(self, make: Callable[[Any], T], row: Any, table: str, place: object = "") -> T:
+        """What one row says."""
+        try:
+            return make(row)
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+            where = f"run {run_id(self._run)}, table {table}" + (f", row {place}" if place != "" else "")
+            raise StoreDamaged(self._store, f"reading {where}", str(error).splitlines()[0]) from error
+
+    def all(self, make: Callable[[Any], T], rows: Iterable[Any], table: str) -> list[T]:
+        """What the rows of a table say."""
+        return [self.one(make, row, table, row.place) for row in rows]
+
+
+def read_run(connection: sa.Connection, number: int, store: str = "") -> StoredRun:
+    """The run of that number, which exists. store: what errors call the record. Raises StoreDamaged for a row that
+    cannot be what lidjig wrote.
+    """
     query = (
         sa.select(schema.runs, schema.jobs.c.name.label("job_name"))
         .select_from(schema.runs.outerjoin(schema.jobs, schema.runs.c.job == schema.jobs.c.number))
@@ -132,43 +196,83 @@ def read_run(connection: sa.Connection, number: int) -> StoredRun:
     )
     row = connection.execute(query).one()
     rows: dict[str, list[Any]] = defaultdict(list)
-    for table in schema.metadata.sorted_tables:
-        if "place" in table.c:
-            ordered = sa.select(table).where(table.c.run == number).order_by(table.c.place)
-            rows[table.name] = list(connection.execute(ordered))
+    for table in schema.RUN_TABLES:
+        ordered = sa.select(table).where(table.c.run == number).order_by(table.c.place)
+        rows[table.name] = list(connection.execute(ordered))
+    parse = _Parser(store, number)
+    places = [r.place for r in rows["events"]]
+    holes = holes_of(rows)
     return StoredRun(
         id=run_id(number),
         number=number,
         job=row.job_name,
         command=row.command,
-        arguments=json.loads(row.arguments),
-        argv=json.loads(row.command_line),
+        arguments=parse.one(lambda r: dict(json.loads(r.arguments)), row, "runs"),
+        argv=parse.one(lambda r: list(json.loads(r.command_line)), row, "runs"),
         seed=row.seed,
         host_version=row.host_version,
         firmware_version=row.firmware_version,
         board_id=row.board_id,
-        link_details=json.loads(row.link_details),
+        link_details=parse.one(lambda r: dict(json.loads(r.link_details)), row, "runs"),
         resumes=None if row.resumes is None else run_id(row.resumes),
         started_utc=row.started_utc,
         ended_utc=row.ended_utc,
-        outcome=row.outcome or INCOMPLETE,
+        outcome=outcome_left(row.outcome, damaged=any(not hole.by_counter for hole in holes)),
         texts={r.kind: r.text for r in rows["texts"]},
-        events=[StoredEvent(r.counter, r.name, r.t_us, json.loads(r.data)) for r in rows["events"]],
-        samples=[_sample(r) for r in rows["samples"]],
-        steps=[_step(r) for r in rows["steps"]],
-        measurements=[_measured(r) for r in rows["measurements"]],
-        findings=[
-            Finding(r.where_at, r.what, r.probability, json.loads(r.evidence), r.next_step, r.caution)
-            for r in rows["findings"]
-        ],
-        gaps=[StoredGap(r.kind, r.text, r.t_us, r.after_event) for r in rows["gaps"]],
+        events=parse.all(event_of, rows["events"], "events"),
+        samples=parse.all(_sample, rows["samples"], "samples"),
+        steps=parse.all(_step, rows["steps"], "steps"),
+        measurements=parse.all(measured_of, rows["measurements"], "measurements"),
+        findings=parse.all(finding_of, rows["findings"], "findings"),
+        gaps=[StoredGap(r.kind, r.text, r.t_us, bisect_right(places, r.after_event)) for r in rows["gaps"]],
         notes=[r.text for r in rows["notes"]],
         frames=[r.text for r in rows["frames"]],
         job_fields={} if row.job is None else read_fields(connection, row.job),
+        observations=[StoredObservation(r.name, r.value, r.text) for r in rows["observations"]],
+        attachments=read_attached(connection, schema.run_attachments, number),
+        uid=uid_of(dict(row._mapping)),
+        machine=row.machine,
+        origin=row.origin,
+        holes=holes,
+        recorded_outcome=row.outcome or INCOMPLETE,
     )
 
 
-def _measured(row: Any) -> MeasuredValue:
+def read_attached(connection: sa.Connection, table: sa.Table, owner: int) -> list[StoredAttachment]:
+    """What is attached to a run or a job, in the order in which it was. table: schema.run_attachments or
+    job_attachments.
+    """
+    files = schema.attachments
+    column = next(iter(table.primary_key))
+    query = (
+        sa.select(table.c.name, table.c.media_type, files.c.size, table.c.sha256, table.c.attached_utc)
+        .join(files, files.c.sha256 == table.c.sha256)
+        .where(column == owner)
+        .order_by(table.c.attached_utc, table.c.name, table.c.sha256)
+    )
+    return [StoredAttachment(*row) for row in connection.execute(query)]
+
+
+def event_of(row: Any) -> StoredEvent:
+    """The event of a row. Raises ValueError or TypeError where its fields are no numbers by name."""
+    data = json.loads(row.data)
+    if not isinstance(data, dict) or not all(isinstance(value, int) for value in data.values()):
+        raise ValueError("the fields of an event are numbers by name")
+    if not isinstance(row.t_us, int) or not isinstance(row.counter, int):
+        raise ValueError("board time and counter of an event are whole numbers")
+    return StoredEvent(row.counter, row.name, row.t_us, data)
+
+
+def finding_of(row: Any) -> Finding:
+    """The finding of a row. Raises ValueError or TypeError for what is none."""
+    evidence = json.loads(row.evidence)
+    if not isinstance(evidence, list):
+        raise ValueError("evidence is a list of sentences")
+    return Finding(row.where_at, row.what, row.probability, evidence, row.next_step, row.caution)
+
+
+def measured_of(row: Any) -> MeasuredValue:
+    """The measurement of a row. Raises ValueError or TypeError where it contradicts itself."""
     return MeasuredValue(
         row.name,
         row.value,
@@ -193,7 +297,7 @@ def _step(row: Any) -> StoredStep:
         parent=row.parent,
         depth=row.depth,
         name=row.name,
-        arguments=json.loads(row.arguments),
+        arguments=dict(json.loads(row.arguments)),
         begin_s=row.begin_s,
         end_s=row.end_s,
         begin_t_us=row.begin_t_us,

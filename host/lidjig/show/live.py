@@ -1,4 +1,4 @@
-"""The bench live: a table that redraws itself on a terminal, a line for each change elsewhere."""
+"""The bench live: a view that redraws itself on a terminal, a line for each change elsewhere."""
 
 from __future__ import annotations
 
@@ -6,61 +6,28 @@ from types import TracebackType
 
 from rich.console import Console
 from rich.live import Live
-from rich.table import Table
 from rich.text import Text
 
 from lidjig.show.given import LookLike
-from lidjig.show.numbers import board_time, figure
+from lidjig.show.live_rows import Widths, draw
+from lidjig.show.numbers import board_time
 from lidjig.show.pace import Pace
-
-_STATE_COLOURS = {"S0": "green", "S3": "cyan", "S5": "yellow", "G3": "red"}
-_CALLED = {"sensor_supply": "supply at the sensor"}  # beside the supply that comes from the machine
-_LOCK_COLOURS = {"tripped": "red", "armed": "green"}
-
-
-def rows(look: LookLike) -> list[tuple[str, str, str]]:
-    """(what, value, colour) of everything there is to see."""
-    lock = look.lock + (f": {look.why}" if look.why else "")
-    supply = f"{look.supply_v:.2f} V from the machine"
-    out = [
-        ("board time", f"{board_time(look.t_us)} s", ""),
-        ("machine", look.state, _STATE_COLOURS.get(look.state, "yellow")),
-        ("interlock", lock, _LOCK_COLOURS.get(look.lock, "")),
-        ("route", look.route, ""),
-        ("angle", f"{_angle(look, 2)}{' (moving)' if look.moving else ''}", ""),
-        ("supply", supply, "" if look.supply_v > 0.5 else "yellow"),
-    ]
-    out += [(name.replace("_", " line "), _level(level), "") for name, level in look.levels.items()]
-    out += [
-        (_CALLED.get(name, name.replace("_", " ")), f"{figure(value.value)} {value.unit}", "")
-        for name, value in look.readings.items()
-    ]
-    out += [
-        (f"{name.replace('_', ' ')} ({signal})", _level(level), "") for name, (signal, level) in look.signals.items()
-    ]
-    return out
-
-
-def _angle(look: LookLike, places: int) -> str:
-    return "no angle" if look.angle_deg is None else f"{look.angle_deg:.{places}f} deg"
-
-
-def _level(level: int) -> str:
-    return "high" if level else "low"
+from lidjig.show.strips import glyphs_for
 
 
 class LiveView:
-    """Use as a context manager; call it with each look."""
+    """Use as a context manager; call it with each look. live: whether it redraws itself."""
 
     def __init__(self, console: Console, pace: Pace | None) -> None:
         self._console, self._pace = console, pace
-        self._live = Live(console=console, auto_refresh=False) if console.is_terminal else None
+        self.live = console.is_terminal and not console.is_dumb_terminal
+        self._live = Live(console=console, auto_refresh=False, vertical_overflow="crop") if self.live else None
+        self._glyphs = glyphs_for(console)
+        self._widths = Widths()
         self._link = ""  # the last that was said of the link
         self._last = ""
 
     def __enter__(self) -> LiveView:
-        if self._live is not None:
-            self._live.start()
         return self
 
     def __exit__(
@@ -73,33 +40,40 @@ class LiveView:
         """Show it; held back to wall time where the bench's time runs faster."""
         self._link = look.link or self._link
         if self._live is not None:
-            self._live.update(_table(look, self._link), refresh=True)
+            self._redraw(self._live, look)
         else:
             self._line(look)
         if self._pace is not None:
             self._pace.keep()
 
+    def _redraw(self, live: Live, look: LookLike) -> None:
+        # One line is left free: where a view fills the terminal, its last line feed moves everything up.
+        height = max(1, self._console.height - 1)
+        lines = draw(look, self._console.width, height, self._glyphs, self._widths, self._link)
+        live.start()  # not before there is something to draw, else it would begin with an empty line
+        live.update(Text("\n", no_wrap=True).join(lines), refresh=True)
+
     def _line(self, look: LookLike) -> None:
         if look.link:
             self._console.print(Text(f"{board_time(look.t_us)}  {look.link}"))
-        levels = " ".join(f"{name}={level}" for name, level in look.levels.items())
-        lock = look.lock + (f" ({look.why})" if look.why else "")
-        shown = " ".join(f"{name}={'?' if value is None else value}" for name, value in look.showing.items())
-        # The supply is measured with noise: to a tenth of a volt, so that only changes make a line.
-        supply = f"supply {look.supply_v:.1f} V"
-        text = f"{look.state}  {_angle(look, 1)}  route {look.route}  {lock}  {supply}  {levels}  {shown}"
-        if text != self._last:
+        text = plain(look)
+        if text != self._last and not look.link_down:
             self._last = text
             self._console.print(Text(f"{board_time(look.t_us)}  {text}"))
 
 
-def _table(look: LookLike, link: str) -> Table:
-    table = Table(box=None, show_header=False, pad_edge=False)
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column()
-    for what, value, colour in rows(look):
-        table.add_row(what, Text(value, style=colour))
-    if link:
-        table.add_row("link", Text(link, style="yellow"))
-    table.add_row("", Text("Ctrl-C ends", style="dim"))
-    return table
+def plain(look: LookLike) -> str:
+    """A look in one line, without what changes all the time."""
+    levels = " ".join(f"{name}={level}" for name, level in look.levels.items())
+    lock = look.lock + (f" ({look.why})" if look.why else "")
+    shown = " ".join(f"{name}={'?' if value is None else value}" for name, value in look.showing.items())
+    angle = "no angle" if look.angle_deg is None else f"{look.angle_deg:.1f} deg"
+    # The supply is measured with noise: to a tenth of a volt, so that only changes make a line.
+    supply = f"supply {look.supply_v:.1f} V"
+    state = look.state + (f" ({look.doubt})" if look.doubt else "")
+    parts = [state, angle, f"route {look.route}", lock, supply, levels, shown]
+    parts += [f"monitor {number} {state}" for number, state in look.meters.items()]
+    unread = [name for name, reading in look.readings.items() if reading.why]
+    if unread:
+        parts.append(f"no reading of {', '.join(unread)}")
+    return "  ".join(parts)

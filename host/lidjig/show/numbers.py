@@ -90,6 +90,17 @@ def duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
+def byte_size(size: int) -> str:
+    """ "812 bytes", "48.2 kB", "2.1 MB": decimal units."""
+    if size < 1000:
+        return f"{size} byte{'s' if size != 1 else ''}"
+    for unit in ("kB", "MB"):
+        size_in_unit = size / (1e3 if unit == "kB" else 1e6)
+        if size_in_unit < 999.95:
+            return f"{size_in_unit:.1f} {unit}"
+    return f"{size / 1e9:.2f} GB"
+
+
 def board_time(t_us: int | None) -> str:
     """Board time in seconds with the microseconds that the stamp has."""
     return "-" if t_us is None else f"{t_us / 1e6:.6f}"

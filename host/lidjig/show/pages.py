@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
@@ -12,11 +12,14 @@ from rich.text import Text
 
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow
-from lidjig.record.stored import StoredEvent, StoredRun
+from lidjig.record.stored import StoredAttachment, StoredEvent, StoredRun
 from lidjig.show.as_json import finding_object, measurement_object
-from lidjig.show.numbers import board_time
+from lidjig.show.numbers import board_time, byte_size, duration, figure
 from lidjig.show.terminal import ended_well_unjudged, outcome_style, show_finding, show_measurement
 from shared_proto import names
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
 
 # Fields of events that are numbers with a name.
 _NAMED = {
@@ -27,6 +30,7 @@ _NAMED = {
     ("edge", "line"): names.LINES,
     ("band", "channel"): names.CHANNELS,
     ("boot", "cause"): names.RESETS,
+    ("meter", "state"): names.METER_STATES,
 }
 
 
@@ -39,11 +43,38 @@ def event_text(event: StoredEvent) -> str:
             parts.append(f"{key} {table[value]}")
         elif key == "angle_mdeg":
             parts.append(f"angle {value / 1000:g} deg")
-        elif key == "output":
-            parts.append(f"output {value + 1}")
+        elif key in ("output", "meter"):
+            parts.append(f"{key} {value + 1}")
         else:
             parts.append(f"{key} {value}")
     return ", ".join(parts)
+
+
+def channel_text(row: ChannelRow) -> str:
+    """ "meter_1_v: 2500 samples, 1000/s, 2.499 s from 0.000000 s, no gaps, in V" """
+    rate = "" if row.rate_hz is None else f", {figure(row.rate_hz)}/s"
+    span_us = row.end_us - row.begin_us
+    span = f"{figure(span_us / 1e6)} s" if abs(span_us) < 60_000_000 else duration(span_us / 1e6)
+    gaps = "no gaps" if not row.gaps else f"{row.gaps} gap{'s' if row.gaps > 1 else ''}"
+    unit = f"in {row.unit}" if row.unit else "raw"
+    samples = f"{row.n} sample{'s' if row.n != 1 else ''}"
+    return f"{row.channel}: {samples}{rate}, {span} from {board_time(row.begin_us)} s, {gaps}, {unit}"
+
+
+def attachment_text(attached: StoredAttachment) -> str:
+    """ "photo.jpg, image/jpeg, 2.1 MB, SHA-256 0123456789ab" """
+    return f"{attached.name}, {attached.media_type}, {byte_size(attached.size)}, SHA-256 {attached.sha256[:12]}"
+
+
+def attachment_object(attached: StoredAttachment) -> dict[str, Any]:
+    """An attachment as plain data."""
+    return {
+        "name": attached.name,
+        "media_type": attached.media_type,
+        "size": attached.size,
+        "sha256": attached.sha256,
+        "attached_utc": attached.attached_utc,
+    }
 
 
 def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
@@ -52,12 +83,13 @@ def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
         console.print(Text(f"No runs in {where}."))
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("run", "job", "command", "outcome", "events", "gaps", "board", "started (UTC)"):
+    for title in ("run", "job", "machine", "command", "outcome", "events", "gaps", "board", "started (UTC)"):
         table.add_column(title, justify="right" if title in ("events", "gaps") else "left", no_wrap=True)
     for row in rows:
         table.add_row(
             row.id,
             row.job or "",
+            row.machine or "",
             row.command,
             _short_outcome(row.command, row.outcome),
             str(row.events),
@@ -80,8 +112,17 @@ def latest(measurements: Sequence[MeasuredValue]) -> list[MeasuredValue]:
     return list({measured.name: measured for measured in measurements}.values())
 
 
-def show_run(run: StoredRun, console: Console, *, events: bool = True) -> None:
-    """One run: how it ended, what it was, findings, figures, notes, gaps, steps, then every event with its counter."""
+def show_run(
+    run: StoredRun,
+    console: Console,
+    *,
+    events: bool = True,
+    channels: Sequence[ChannelRow] = (),
+    states: Sequence[str] = (),
+) -> None:
+    """One run: how it ended, what it was, findings, figures, sampled channels, power states (lines of show/states.py),
+    notes, attachments, gaps, then every event with its counter.
+    """
     _head(run, console)
     for index, finding in enumerate(run.findings):
         show_finding(finding, console, first=index == 0)
@@ -89,7 +130,10 @@ def show_run(run: StoredRun, console: Console, *, events: bool = True) -> None:
         console.print(Text("\nMeasured", style="bold"))
         for measured in latest(run.measurements):
             show_measurement(measured, console)
+    _lines("Sampled channels", [channel_text(row) for row in channels], console)
+    _lines("Power states", states, console)
     _lines("Notes", run.notes, console)
+    _lines("Attachments", [attachment_text(attached) for attached in run.attachments], console)
     _lines(
         "Gaps in the record",
         [f"after event {gap.after_event}: {gap.kind}: {gap.text}" for gap in run.gaps],
@@ -114,6 +158,14 @@ def _head(run: StoredRun, console: Console) -> None:
         )
         if run.command == "cycle":
             console.print(Text(f"Go on with: lidjig cycle --resume {run.id}"))
+    if run.holes:
+        console.print(
+            Text(
+                f"PART OF THIS RUN'S RECORD IS MISSING: {'; '.join(hole.text for hole in run.holes)}. "
+                f"The run itself had ended: {run.recorded_outcome}; what its conclusion stood on is not all here.",
+                style="bold yellow",
+            )
+        )
     facts = {
         "job": run.job or "-",
         "command line": "lidjig " + " ".join(run.argv),
@@ -124,8 +176,12 @@ def _head(run: StoredRun, console: Console) -> None:
         "seed": run.seed or "-",
         "profiles kept": ", ".join(sorted(run.texts)) or "-",
     }
+    if run.machine:
+        facts["machine"] = run.machine
     if run.resumes:
         facts["goes on with"] = run.resumes
+    if run.origin:
+        facts["brought in"] = f"from another record; it was {run.origin} there, and its texts call it so"
     for name, value in facts.items():
         console.print(Text(f"  {name:<16}{value}"))
 
@@ -148,8 +204,10 @@ def _events(run: StoredRun, console: Console) -> None:
             console.print(Text(f"            -- {kind} --", style="yellow"))
 
 
-def run_object(run: StoredRun, *, events: bool) -> str:
-    """A stored run as the JSON object of its procedure, with the events and gaps beside it."""
+def run_object(
+    run: StoredRun, *, events: bool, channels: Sequence[ChannelRow] = (), states: dict[str, Any] | None = None
+) -> str:
+    """A stored run as the JSON object of its procedure, with channels, attachments, events and gaps beside it."""
     whole: dict[str, Any] = {
         "command": run.command,
         "run": run.id,
@@ -160,6 +218,8 @@ def run_object(run: StoredRun, *, events: bool) -> str:
         "error": None,
         "job": run.job,
         "closed": run.closed,
+        "recorded_outcome": run.recorded_outcome or run.outcome,
+        "holes": [hole.text for hole in run.holes],
         "started_utc": run.started_utc,
         "ended_utc": run.ended_utc,
         "board": run.board_id,
@@ -168,7 +228,26 @@ def run_object(run: StoredRun, *, events: bool) -> str:
         "seed": run.seed,
         "argv": run.argv,
         "gaps": [{"kind": g.kind, "text": g.text, "after_event": g.after_event, "t_us": g.t_us} for g in run.gaps],
+        "uid": run.uid,
+        "machine": run.machine,
+        "origin": run.origin,
+        "channels": [
+            {
+                "channel": row.channel,
+                "unit": row.unit,
+                "n": row.n,
+                "rate_hz": row.rate_hz,
+                "begin_us": row.begin_us,
+                "end_us": row.end_us,
+                "gaps": row.gaps,
+            }
+            for row in channels
+        ],
+        "observations": [{"name": o.name, "value": o.value, "text": o.text} for o in run.observations],
+        "attachments": [attachment_object(attached) for attached in run.attachments],
     }
+    if states is not None:
+        whole["states"] = states
     if events:
         whole["events"] = [{"counter": e.counter, "t_us": e.t_us, "name": e.name, "data": e.data} for e in run.events]
         whole["samples"] = [
@@ -184,6 +263,7 @@ def runs_object(rows: Sequence[RunRow], store: str) -> str:
         {
             "run": row.id,
             "job": row.job,
+            "machine": row.machine,
             "command": row.command,
             "outcome": row.outcome,
             "closed": row.closed,
@@ -192,6 +272,7 @@ def runs_object(rows: Sequence[RunRow], store: str) -> str:
             "board": row.board_id,
             "started_utc": row.started_utc,
             "ended_utc": row.ended_utc,
+            "origin": row.origin,
         }
         for row in rows
     ]

@@ -10,7 +10,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.text import Text
 
-from lidjig.record.model import Finding, MeasuredValue
+from lidjig.record.model import LOOKING, Finding, MeasuredValue
 from lidjig.show.given import Clock, ReportLike
 from lidjig.show.numbers import duration, measured_line, share, verdict
 from lidjig.show.pace import Pace
@@ -29,7 +29,6 @@ WORDS = {
     "error": "ERROR: nothing is said about the machine",
     "incomplete": "INCOMPLETE: not everything was measured",
 }
-LOOKING = ("watch", "hold")  # commands that look at a machine and judge nothing of it
 
 
 def ended_well_unjudged(command: str, outcome: str) -> bool:

@@ -31,6 +31,7 @@ class FaultKind:
 
 _OUTPUT = Parameter("line", "", 0, 0, 2, "which output: 1 or 2; 0 = all")
 _LINE = Parameter("line", "", 1, 1, 2, "which line: 1 or 2")
+_METER = Parameter("meter", "", 1, 1, 2, "which power monitor: 1 or 2")
 
 FAULTS: tuple[FaultKind, ...] = (
     FaultKind(
@@ -116,6 +117,36 @@ FAULTS: tuple[FaultKind, ...] = (
         ),
     ),
     FaultKind(
+        "bus",
+        "meter-missing",
+        "a power monitor does not answer",
+        "nothing acknowledges its address: OSError 5 (EIO) after the address byte",
+        (_METER,),
+    ),
+    FaultKind(
+        "bus",
+        "meter-drops",
+        "a power monitor with a loose contact",
+        "each transfer with it is not acknowledged with probability `rate`",
+        (
+            Parameter("meter", "", 0, 0, 2, "which power monitor: 1 or 2; 0 = all"),
+            Parameter("rate", "per transfer", 0.05, 0.0, 1.0, "probability"),
+            Parameter("forgets", "", "no", 0, 0, "its registers are then as after power-up", ("no", "yes")),
+        ),
+    ),
+    FaultKind(
+        "bus",
+        "hung",
+        "a part holds a line of the bus low",
+        "SDA (or SCL) is low from then on: transfers end with OSError 110 (ETIMEDOUT) after their time-out, the pin "
+        "reads 0; SDA is let go at the given falling edge of SCL",
+        (
+            Parameter("at_s", "s", 5.0, 0.0, 1e6, "from when on"),
+            Parameter("clocks", "", 9, 0, 1000, "clocks after which it lets go; 0 = for good"),
+            Parameter("holds", "", "sda", 0, 0, "which line; SCL is never let go", ("sda", "scl")),
+        ),
+    ),
+    FaultKind(
         "link",
         "drop",
         "packets vanish",
@@ -166,7 +197,8 @@ FAULTS: tuple[FaultKind, ...] = (
     ),
 )
 
-WHERE = ("sensor", "wiring", "machine", "link")
+WHERE = ("sensor", "wiring", "machine", "bus", "link")
+WHOLE = ("line", "meter", "clocks")  # parameters that are whole numbers
 
 
 def kinds(where: str) -> list[str]:

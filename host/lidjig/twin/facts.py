@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from lidjig.twin.model import Latency, MachineModel, ModelLine, Sign
+from lidjig.twin.facts_observers import observer_facts, sign_facts
+from lidjig.twin.model import Latency, MachineModel, ModelLine
 from lidjig.twin.scenario import Fault, Scenario
 
 _STATES = ("G3", "S5", "S0", "S3")
 _BLOCKED_OHM = 10_000_000  # what a chip that draws nothing still leaks
 _NOT_GIVEN_MA = 0.002  # supply current where the profile gives none: a micropower part
 _REFERENCE_V = 3.3  # profiles give the current at this supply
-_FULL_SCALE_CURRENT_MA = 3300.0
 
 
 def make_facts(scenario: Scenario, seed: int) -> dict[str, Any]:
@@ -28,6 +28,7 @@ def make_facts(scenario: Scenario, seed: int) -> dict[str, Any]:
         "machine": _machine(scenario.machine, faults),
         "sensor": _sensor(scenario),
         "operator": _operator(scenario),
+        **observer_facts(scenario),
         "lid_mdeg": round(scenario.operator.lid_deg * 1000),
         "start_state": _STATES.index(scenario.start_state),
         "charger": int(scenario.charger),
@@ -83,6 +84,7 @@ def _wiring(scenario: Scenario) -> dict[str, Any]:
         "sensor_leak_ohm": max(1, round(dead[0].number("leak_ohm"))) if dead else _BLOCKED_OHM,
         "rail_mohm": round(machine.rail.source_ohm * 1000),
         "supply_missing": int(bool(_has(faults, "wiring", "supply-missing"))),
+        "more_observers": int(machine.wired.signals()[2:] != ("none", "none")),
         "lines": lines,
     }
 
@@ -144,7 +146,7 @@ def _machine(model: MachineModel, faults: tuple[Fault, ...]) -> dict[str, Any]:
         "start_slp_percent": latency.start_slp_percent,
         "sleep_light_percent": latency.sleep_light_percent,
         "wake_slp_percent": latency.wake_slp_percent,
-        "sign": [_sign(getattr(model.sign, state), state) for state in _STATES],
+        "sign": [sign_facts(model, state) for state in _STATES],
         "ignores_lid": int(bool(_has(faults, "machine", "ignores-lid"))),
         "no_start": int(bool(_has(faults, "machine", "no-start"))),
         "never_wakes": int(bool(_has(faults, "machine", "never-wakes"))),
@@ -157,19 +159,6 @@ def _latency(latency: Latency, factor: float) -> list[int]:
     """Median, sigma in thousandths, lowest, highest; us."""
     times = [_us(ms * factor) for ms in (latency.median_ms, latency.min_ms, latency.max_ms)]
     return [times[0], round(latency.sigma * 1000), times[1], times[2]]
-
-
-def _sign(sign: Sign, state: str) -> dict[str, int]:
-    # Ripple is given as a multiple of the converter's own noise of 2 codes; SLP lines by ACPI state.
-    noise = 32.0
-    return {
-        "slp3": int(state == "S0"),
-        "slp4": int(state in ("S0", "S3")),
-        "light_permille": sign.light_permille,
-        "light_noise": round(sign.light_ripple_permille / 1000.0 * 65535 / noise),
-        "current_ma": round(sign.current_ma),
-        "current_noise": max(1, round(sign.current_ripple_ma / _FULL_SCALE_CURRENT_MA * 65535 / noise)),
-    }
 
 
 def _sensor(scenario: Scenario) -> dict[str, Any]:

@@ -7,8 +7,21 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-Permille = Annotated[int, Meta(ge=0, le=1000)]
-Percent = Annotated[int, Meta(ge=0, le=100)]
+from lidjig.twin.habits import (
+    Background,
+    Battery,
+    Charging,
+    Drift,
+    ExternalDisplay,
+    FanModel,
+    ModelMeter,
+    Percent,
+    Permille,
+    PowerLight,
+    Screen,
+    Wired,
+)
+
 Milliseconds = Annotated[float, Meta(ge=0.0, le=600000.0)]
 
 
@@ -102,3 +115,13 @@ class MachineModel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     charger: ChargerModel = ChargerModel()
     latency: Latencies = Latencies()
     sign: Signs = Signs()
+    wired: Wired = Wired()
+    meter: Annotated[list[ModelMeter], Meta(max_length=2)] = []
+    charging: Charging = Charging()
+    battery: Battery = Battery()
+    screen: Screen = Screen()
+    external_display: ExternalDisplay = ExternalDisplay()
+    power_light: PowerLight = PowerLight()
+    background: Background = Background()
+    drift: Drift = Drift()
+    fan: FanModel = FanModel()

@@ -12,7 +12,8 @@ from msgspec import Meta
 
 from lidjig.bench import reader
 from lidjig.bench.actions import ACTIONS
-from lidjig.bench.profiles import load_sensor
+from lidjig.bench.profiles import load_machine, load_sensor
+from lidjig.bench.profiles import shipped as shipped_profiles
 from lidjig.bench.sensor import SensorProfile, check_sensor
 from lidjig.errors import BadInput
 from lidjig.twin import catalogue
@@ -64,6 +65,7 @@ class JigPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     ticks_start_s: Annotated[float, Meta(ge=0.0, le=1073.7)] = 0.4
     boot_ms: Milliseconds = 600.0
     usb_ms: Milliseconds = 0.5
+    kept: bool | str = False
 
 
 class OperatorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -127,6 +129,7 @@ class Scenario:
     operator: OperatorPart
     faults: tuple[Fault, ...]
     events: tuple[EventPart, ...]
+    kept: tuple[bytes, bytes] | None = None  # sensor profile and wiring on the jig's flash; None = a fresh jig
 
 
 def shipped() -> list[str]:
@@ -180,6 +183,7 @@ def parse_scenario(text: str, file: str, folder: Path | None = None) -> Scenario
         file=file, text=text, title=read.title, seed=read.seed, machine=machine,
         start_state=read.machine.start_state, charger=read.machine.charger, profile=profile, sensor=read.sensor,
         jig=read.jig, operator=read.operator, faults=faults, events=tuple(read.event),
+        kept=_kept(read.jig.kept, machine, profile, file, folder),
     )  # fmt: skip
 
 
@@ -203,7 +207,30 @@ def _machine(part: MachinePart, file: str) -> MachineModel:
     if sorted(numbers) != list(range(1, len(numbers) + 1)):
         key = f"machine.parameters.line[{len(numbers) - 1}].number"
         raise BadInput(file, key, numbers[-1], "1 for a single line, 1 and 2 for two")
+    _check_observers(model, file)
     return model
+
+
+def _check_observers(model: MachineModel, file: str) -> None:
+    """Pins are used once, parts told apart, and habits do not contradict each other."""
+    at = "machine.parameters"
+    for index, meter in enumerate(model.meter):
+        for other in model.meter[:index]:
+            if meter.number == other.number:
+                raise BadInput(file, f"{at}.meter[{index}].number", meter.number, "each power monitor once")
+            if meter.address == other.address:
+                raise BadInput(file, f"{at}.meter[{index}].address", meter.address, "an address of its own")
+    for number in (3, 4):
+        signal = model.wired.signals()[number - 1]
+        if model.meter and signal != "none":
+            accepted = "'none' where there are power monitors: their bus has the pins of observers 3 and 4"
+            raise BadInput(file, f"{at}.wired.observer_{number}", signal, accepted)
+    if model.charging.ma and model.battery.share_percent:
+        accepted = "0 where charging.ma is not: a battery that charges carries no load"
+        raise BadInput(file, f"{at}.battery.share_percent", model.battery.share_percent, accepted)
+    light = model.power_light
+    if light.period_ms and light.on_ms >= light.period_ms:
+        raise BadInput(file, f"{at}.power_light.on_ms", light.on_ms, f"below period_ms = {light.period_ms:g}")
 
 
 def _check_latency(latency: Latency, key: str, file: str) -> None:
@@ -264,15 +291,40 @@ def _fault(row: dict[str, Any], index: int, machine: MachineModel, profile: Sens
             raise BadInput(file, f"{at}.{key}", row[key], f"the keys {', '.join(allowed)} for kind {kind!r}{near}")
     values = {p.name: _parameter(p, row.get(p.name, p.default), f"{at}.{p.name}", file) for p in entry.parameters}
     _check_line(entry, values, at, machine, profile, file)
+    if where == "bus":
+        _check_meter(str(kind), values, at, machine, file)
     return Fault(str(where), str(kind), values)
+
+
+def _kept(
+    kept: bool | str, machine: MachineModel, profile: SensorProfile, file: str, folder: Path | None
+) -> tuple[bytes, bytes] | None:
+    """What an earlier command has left on the jig's flash: the profile of the sensor on the hinge, and the wiring of a
+    machine profile, the machine's own where none is named.
+    """
+    if kept is False:
+        return None
+    if kept is True:
+        if machine.name not in shipped_profiles("machines"):
+            accepted = f"the name or path of a machine profile: there is none by the name of {machine.name}"
+            raise BadInput(file, "jig.kept", True, accepted)
+        kept = machine.name
+    try:
+        named = folder / kept if folder is not None and kept.endswith(".toml") else kept
+        return profile.to_blob(), load_machine(named)[0].wiring_blob()
+    except BadInput as error:
+        if error.file:  # the profile itself is at fault, and says where
+            raise
+        raise BadInput(file, "jig.kept", kept, f"true, false, {error.accepted}") from error
 
 
 def _check_repeats(faults: tuple[Fault, ...], file: str) -> None:
     seen: set[tuple[str, str, object]] = set()
     for index, fault in enumerate(faults):
-        key = (fault.where, fault.kind, fault.parameters.get("line"))
+        which = fault.parameters.get("line", fault.parameters.get("meter"))
+        key = (fault.where, fault.kind, which)
         if key in seen:
-            raise BadInput(file, f"fault[{index}].kind", fault.kind, "each fault once, or on another line")
+            raise BadInput(file, f"fault[{index}].kind", fault.kind, "each fault once, or on another line or meter")
         seen.add(key)
 
 
@@ -287,7 +339,7 @@ def _parameter(parameter: catalogue.Parameter, value: object, key: str, file: st
         raise BadInput(file, key, value, f"a number, {accepted}")
     if not parameter.low <= value <= parameter.high:
         raise BadInput(file, key, value, accepted)
-    if parameter.name == "line" and value != int(value):
+    if parameter.name in catalogue.WHOLE and value != int(value):
         raise BadInput(file, key, value, f"a whole number, {accepted}")
     return value
 
@@ -307,6 +359,17 @@ def _check_line(
         owner = f"sensor {profile.name}" if entry.where == "sensor" else f"machine {machine.name}"
         lines = ", ".join(str(number) for number in sorted(present))
         raise BadInput(file, f"{at}.line", values["line"], f"a line that {owner} has: {lines}")
+
+
+def _check_meter(kind: str, values: dict[str, float | str], at: str, machine: MachineModel, file: str) -> None:
+    """The bus fault hits something that is there."""
+    present = sorted(meter.number for meter in machine.meter)
+    if not present:
+        accepted = f"a bus fault with a machine that has power monitors; {machine.name} has none"
+        raise BadInput(file, f"{at}.kind", kind, accepted)
+    if values.get("meter", 0) and values["meter"] not in present:
+        numbers = ", ".join(str(number) for number in present)
+        raise BadInput(file, f"{at}.meter", values["meter"], f"a power monitor that {machine.name} has: {numbers}")
 
 
 def _check_event(event: EventPart, at: str, file: str) -> None:

@@ -6,12 +6,16 @@ pin interrupts run from there. Import this before anything of the firmware.
 
 import sys
 
+from fake_bus import EIO, ETIMEDOUT, I2C, SCL, SDA, Bus, Meter
+
+__all__ = ["EIO", "ETIMEDOUT", "Meter"]
+
 heap_lock = heap_unlock = None
 if sys.implementation.name == "micropython":
     from micropython import heap_lock, heap_unlock
 
 PERIOD = 1 << 30
-DRIVE_PINS = (2, 3, 4, 5, 6, 7, 8, 9, 17, 18, 19)  # all that can put a voltage on a connector
+DRIVE_PINS = (2, 3, 4, 5, 8, 9, 17, 18, 19)  # all that can put a voltage on a connector
 
 
 class Pin:
@@ -31,6 +35,7 @@ class Pin:
             bench.out[self.number] = value
         if mode != -1:
             bench.mode[self.number] = mode
+        assert not (self.number in (6, 7) and bench.given(self.number)), "the bus is driven high"
         bench.settle()
 
     def __call__(self, x=None):
@@ -50,6 +55,7 @@ class Pin:
     def irq(self, handler=None, trigger=12, *, hard=False):
         assert hard, "edges are stamped in hard interrupts"
         bench.handlers[self.number] = handler
+        bench.triggers[self.number] = trigger
 
 
 class ADC:
@@ -104,6 +110,9 @@ class Bench:
         self.out = [0] * 30
         self.seen = [0] * 30
         self.handlers = [None] * 30
+        self.triggers = [12] * 30
+        self.bus = Bus()
+        self.more_observers = [1, 1]  # levels at the wires of the bus where it has none; its pull-ups
         self.timer = None
         self.now_us = 0
         self.offset = 0
@@ -162,17 +171,32 @@ class Bench:
             return self.mark
         if number in (20, 21):
             return self.observers[number - 20]
+        if number == SDA:
+            return 0 if self.bus.sda_clocks else self.more_observers[0]
+        if number == SCL:
+            return 0 if self.bus.scl_held else self.more_observers[1]
         return 0
 
     def settle(self):
         # Edges of inputs since the last look become interrupts.
-        for number in (10, 11, 12, 13, 14, 15, 20, 21):
+        for number in (6, 7, 10, 11, 12, 13, 14, 15, 20, 21):
             level = self.level(number)
             if level != self.seen[number]:
                 self.seen[number] = level
+                self.wire_moved(number, level)
                 handler = self.handlers[number]
-                if handler is not None:
+                if handler is not None and self.triggers[number] & (8 if level else 4):
                     self.interrupt(handler, self.pins[number])
+
+    def wire_moved(self, number, level):
+        # By pin, not by the controller.
+        bus = self.bus
+        if number == SCL and level:
+            bus.clocks += 1
+            if bus.sda_clocks:
+                bus.sda_clocks -= 1
+        elif number == SDA and level and self.level(SCL):
+            bus.stops += 1
 
     def set(self, **what):
         for name in what:
@@ -226,6 +250,7 @@ class Bench:
 
 
 bench = Bench()
+I2C.bench = bench
 
 
 class Module:
@@ -234,7 +259,7 @@ class Module:
 
 def _machine():
     machine = Module()
-    machine.Pin, machine.ADC, machine.Timer, machine.WDT = Pin, ADC, Timer, WDT
+    machine.Pin, machine.ADC, machine.Timer, machine.WDT, machine.I2C = Pin, ADC, Timer, WDT, I2C
     machine.PWRON_RESET, machine.WDT_RESET = 1, 3
     machine.reset_cause = lambda: bench.cause
     machine.unique_id = lambda: b"\x01\x02\x03\x04\x05\x06\x07\x08"
@@ -289,82 +314,7 @@ def install():
 install()
 
 
-class Host:
-    """The host's half of the session, on the bench's own clock."""
-
-    def __init__(self, service, nonce=77):
-        from shared_proto import session_host
-
-        self._host = session_host
-        self.service = service
-        self.session = session_host.HostSession(nonce)
-        self.result = None
-        self.events = []
-        self.pulses = []
-        self.gaps = 0
-        self.beating = True  # False: the host is silent
-
-    def turn(self):
-        now_us = bench.now_us
-        if self.beating:
-            self.take(self.session.poll(now_us))
-            bench.rx.extend(self.session.take())
-        self.service.turn()
-        data = bytes(bench.tx)
-        bench.tx = bytearray()
-        self.take(self.session.receive(data, bench.now_us))
-
-    def take(self, outcomes):
-        for outcome in outcomes:
-            if outcome.kind == self._host.EVENT:
-                self.events.append(outcome.message)
-                self.session.ack(outcome.message.fields["counter"])
-            elif outcome.kind == self._host.PULSE:
-                self.pulses.append(outcome.message.fields)
-            elif outcome.kind == self._host.GAP:
-                self.gaps += outcome.detail
-            elif outcome.kind in (self._host.RESULT, self._host.REFUSAL, self._host.UNKNOWN):
-                self.result = outcome
-
-    def ask(self, name, **fields):
-        """The result or refusal as a message."""
-        self.result = None
-        self.session.request(name, bench.now_us, **fields)
-        for _ in range(400):
-            self.turn()
-            if self.result is not None:
-                assert self.result.kind != self._host.UNKNOWN, name + " was not answered"
-                return self.result.message
-        raise AssertionError("no answer to " + name)
-
-    def hello(self):
-        return self.ask("hello")
-
-    def ok(self, name, **fields):
-        answer = self.ask(name, **fields)
-        assert answer.name == name + "_result", answer
-        return answer.fields
-
-    def refused(self, name, **fields):
-        answer = self.ask(name, **fields)
-        assert answer.name == "refusal", answer
-        return answer.fields["reason"]
-
-    def run(self, ms):
-        end = bench.now_us + ms * 1000
-        while bench.now_us < end:
-            self.turn()
-
-    def named(self, name):
-        return [event.fields for event in self.events if event.name == name]
-
-    def load(self, kind, data):
-        import binascii
-
-        for offset in range(0, len(data), 128):
-            self.ok("blob_write", kind=kind, offset=offset, data=data[offset : offset + 128])
-        return self.ask("blob_commit", kind=kind, length=len(data), crc=binascii.crc32(data) & 0xFFFFFFFF)
-
+from fake_host import Host  # noqa: E402  it needs this module's bench
 
 PROFILE = {
     "version": 1,
@@ -395,6 +345,30 @@ def profile(**changes):
     values = dict(PROFILE)
     values.update(changes)
     return blobs.pack(blobs.PROFILE_FIELDS, values)
+
+
+WIRING = {
+    "version": 2,
+    "lines_used": 0xFF,
+    "invert": 0,
+    "scan": 0x3FF,
+    "light_pull_up": 0,
+    "bus": 0,
+    "meter_1": 0,
+    "cal_1": 0,
+    "meter_2": 0,
+    "cal_2": 0,
+    "tach": 0,
+    "name": b"bench",
+}
+
+
+def wiring(**changes):
+    from shared_proto import blobs
+
+    values = dict(WIRING)
+    values.update(changes)
+    return blobs.pack(blobs.WIRING_FIELDS, values)
 
 
 def start(folder):

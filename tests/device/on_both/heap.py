@@ -1,25 +1,18 @@
-"""Heap in use: small after loading, flat over an hour of cycling. Only MicroPython tells; prints what it found."""
+"""Heap of an ordinary bench: no power monitors, no tach line, nothing sampled. Only MicroPython tells."""
 
-import gc
 import sys
 
 import fake_board
+import fake_hour
 from fake_board import bench
 
-LIMIT_BYTES = 160 * 1024  # on the 64-bit unix build, where pointers are twice the board's
-FLAT_BYTES = 1024
-HOURS_CYCLES = 360  # of 10 s
+# On the 64-bit unix build, where pointers are twice the board's.
+LIMIT_BYTES = 160 * 1024
 
 
-def in_use():
-    gc.collect()
-    return gc.mem_alloc()
-
-
-def check_heap(folder):
+def check_an_ordinary_bench(folder):
     if sys.implementation.name != "micropython":
         return
-    before = in_use()
     from boards import Board
     from firmware.app import Service, forget_table
     from firmware.jig import Jig
@@ -27,39 +20,11 @@ def check_heap(folder):
     jig = Jig(Board(), folder)
     service = Service(bench, jig)
     forget_table()
-    loaded = in_use() - before
-    print("heap after loading:", loaded, "bytes")
+    loaded = fake_hour.in_use() - fake_hour.BEFORE
+    print("heap of an ordinary bench:", loaded, "bytes")
     assert loaded < LIMIT_BYTES
-
-    host = fake_board.Host(service)
-    host.hello()
-    host.load(1, fake_board.profile(outputs=2))
-    figures = []
-    for n in range(HOURS_CYCLES):
-        host.ok("arm")
-        host.ok("set_route", route=2)
-        host.ok("watch", channel=7, count=1, t1=20000, t2=0, t3=0, hysteresis=100, dwell_ms=10)
-        host.ok("move", angle_mdeg=0, duration_ms=200, shape=1)
-        bench.raw[7] = 10000
-        host.run(300)
-        host.ok("move", angle_mdeg=110000, duration_ms=200, shape=1)
-        bench.raw[7] = 30000
-        host.run(300)
-        host.ok("measure", channel=1, n=20)
-        host.ok("watch", channel=7, count=0, t1=0, t2=0, t3=0, hysteresis=0, dwell_ms=0)
-        host.ok("disarm")
-        host.run(50)
-        assert len(host.named("output")) == 4 and len(host.named("band")) == 2
-        host.events = []
-        host.pulses = []
-        bench.now_us = (bench.now_us // 10000000 + 1) * 10000000
-        if n % 36 == 35:
-            figures.append(in_use())
-    assert host.gaps == 0 and jig.tick.error is None
-    assert bench.now_us >= 3600 * 1000000
-    spread = max(figures) - min(figures)
-    print("spread over an hour:", spread, "bytes;", "with the test's own bench in use:", figures[-1] - before, "bytes")
-    assert spread <= FLAT_BYTES, figures
+    fake_hour.cycle_for_an_hour(jig, service, ())
+    assert fake_hour.loaded() == []
 
 
 fake_board.checks(globals())

@@ -255,22 +255,15 @@ def check_ring(folder):
 
 
 def check_wiring(folder):
-    from shared_proto import blobs
-
     _jig, _service, host = watching(folder, 0xFF)
     bench.set(observers=[1, 1])
     levels = host.ok("status")["lines"]
     assert levels >> names.LINE_OBS1 & 1 and levels >> names.LINE_OBS2 & 1
     assert not levels >> names.LINE_MARK & 1  # pressed pulls low
-    wiring = {
-        "version": 1,
-        "lines_used": 0xFF & ~(1 << names.LINE_OBS2),
-        "invert": 1 << names.LINE_OBS1,
-        "scan": 1 << names.CH_CHARGER_I,
-        "light_pull_up": 0,
-        "name": b"bench",
-    }
-    assert host.load(2, blobs.pack(blobs.WIRING_FIELDS, wiring)).name == "blob_commit_result"
+    wiring = fake_board.wiring(
+        lines_used=0xFF & ~(1 << names.LINE_OBS2), invert=1 << names.LINE_OBS1, scan=1 << names.CH_CHARGER_I
+    )
+    assert host.load(2, wiring).name == "blob_commit_result"
     levels = host.ok("status")["lines"]
     assert not levels >> names.LINE_OBS1 & 1 and not levels >> names.LINE_OBS2 & 1
     host.events.clear()

@@ -50,6 +50,42 @@ def check_everything_that_moves(folder):
     assert jig.lock.state == names.ARMED
 
 
+def check_sampling(folder):
+    # Every input at its full rate, beside comparators, a measurement and a motion; the ring full, and the tach line.
+    jig, service, host = fake_board.start(folder)
+    host.hello()
+    host.load(1, fake_board.profile(outputs=2))
+    host.load(2, fake_board.wiring(tach=1 + names.LINE_OBS1))
+    host.ok("arm")
+    host.ok("set_route", route=names.ROUTE_STANDIN)
+    for channel in (names.CH_SUPPLY, names.CH_LIGHT, names.CH_CHARGER_I, names.CH_PULSES):
+        host.ok("sample", channel=channel, period_ms=1)
+    for channel in (names.CH_LIGHT, names.CH_CHARGER_I, names.CH_M1):
+        host.ok("watch", channel=channel, count=2, t1=10000, t2=40000, t3=0, hysteresis=100, dwell_ms=5)
+    for n in range(20):
+        host.ok("move", angle_mdeg=n % 2 * 150000, duration_ms=n * 3, shape=n % 2)
+        for channel in (names.CH_M1, names.CH_CHARGER_I, names.CH_LIGHT):
+            bench.raw[channel] = (n % 3) * 30000
+        bench.set(observers=[n % 2, 0])
+        if n % 4 == 0:
+            host.ok("measure", channel=names.CH_VS, n=20)
+        host.run(n * 3 + 30)
+    assert len(host.named("band")) > 20
+    for channel in (names.CH_SUPPLY, names.CH_LIGHT, names.CH_CHARGER_I):
+        assert len(host.readings(channel)) > 300
+    bench.advance(400000)  # nobody empties the ring
+    dropped = jig.scan.recording.ring.dropped()
+    assert dropped > 100
+    host.run(300)
+    assert jig.scan.recording.ring.dropped() == 0 and jig.sampler.lost > 0
+    for channel in (names.CH_SUPPLY, names.CH_LIGHT):
+        numbers = host.numbers(channel)
+        missing = [numbers[k + 1] - numbers[k] - 1 for k in range(len(numbers) - 1) if numbers[k + 1] != numbers[k] + 1]
+        assert missing == [-(-dropped // 64)], (missing, dropped)
+    nothing_failed(jig, host)
+    assert jig.lock.state == names.ARMED
+
+
 def check_trips(folder):
     jig, _service, host = fake_board.standin(folder)
 

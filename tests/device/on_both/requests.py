@@ -93,10 +93,11 @@ def check_moves(folder):
 
 def check_loads(folder):
     _jig, _service, host = fake_board.standin(folder)
+    host.ok("set_route", route=names.ROUTE_OPEN)
     for target in (names.TARGET_M1, names.TARGET_M2):
         for state in (names.LOAD_LOW, names.LOAD_HIGH):
             host.ok("load", target=target, state=state)
-            enable, data = 7 + 2 * target, 6 + 2 * target
+            enable, data = 8 + target, 2 + 2 * target
             assert bench.given(enable) == 1 and bench.given(data) == (state == names.LOAD_HIGH)
         host.ok("load", target=target, state=names.LOAD_OFF)
         assert bench.given(enable) == 0
@@ -109,6 +110,36 @@ def check_loads(folder):
         assert bench.mode[pin] == 0
     assert host.refused("load", target=4, state=0) == names.REFUSED_RANGE
     assert host.refused("load", target=0, state=3) == names.REFUSED_RANGE
+
+
+def check_a_load_and_the_stand_in_never_meet(folder):
+    # Test buffer and drive buffer of a line share the data pin.
+    jig, _service, host = fake_board.standin(folder)
+    for target in (names.TARGET_M1, names.TARGET_M2):
+        assert host.refused("load", target=target, state=names.LOAD_LOW) == names.REFUSED_ROUTE
+        host.ok("load", target=target, state=names.LOAD_OFF)  # off already
+    host.ok("set_route", route=names.ROUTE_OPEN)
+    host.ok("load", target=names.TARGET_M1, state=names.LOAD_HIGH)
+    assert bench.given(8) == 1 and bench.given(2) == 1
+    host.result = None
+    host.session.request("set_route", bench.now_us, route=names.ROUTE_STANDIN)
+    host.turn()
+    assert host.result is None and bench.given(8) == 0  # off before the relay has settled
+    from firmware import requests
+
+    from shared_proto.codec import Message
+
+    # The host's half sends the next request only once this one is answered; others may not wait.
+    requests.load(jig, Message(0x09, "load", 0, {"target": names.TARGET_M1, "state": names.LOAD_LOW}))
+    assert jig.routing() and bench.given(8) == 0
+    host.run(60)
+    status = host.ok("status")
+    assert status["route"] == names.ROUTE_STANDIN and status["lock"] == names.ARMED
+    host.ok("drive", output=0, state=2)
+    host.run(5)
+    assert (bench.given(3), bench.given(2), bench.given(8)) == (1, 1, 0)
+    bench.set(supply=0)
+    assert bench.high_impedance()
 
 
 def check_measure_every_channel(folder):

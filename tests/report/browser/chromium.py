@@ -46,6 +46,7 @@ class View:
 PHONE = View("phone", 360, 740)
 LAPTOP = View("laptop", 1366, 768)
 VIEWS = (PHONE, LAPTOP, View("phone-dark", 360, 740, True), View("laptop-dark", 1366, 768, True))
+NARROWEST = View("narrowest", 320, 640)  # WCAG 2.2, success criterion 1.4.10 Reflow: 320 CSS px
 
 
 def find_axe() -> Path | None:

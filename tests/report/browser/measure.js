@@ -209,3 +209,15 @@ function figureTexts() {
     return [name, { smallest: Math.min(...sizes), right: (right - column.left) / column.width }];
   }));
 }
+
+// From each shown hint above a wide figure to the drawing below it, in px.
+function hintGaps() {
+  return [...document.querySelectorAll(".sideways")].filter(shown).map((hint) =>
+    hint.nextElementSibling.getBoundingClientRect().top - hint.getBoundingClientRect().bottom);
+}
+
+// What folded parts of the page hold, one text a link or a line of a list.
+function folded() {
+  return [...document.querySelectorAll("details:not([open]) a, details:not([open]) li")]
+    .filter((e) => !e.querySelector("a")).map((e) => e.textContent.trim()).filter(Boolean);
+}

@@ -7,7 +7,9 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 
-from lidjig.record.stored import StoredEvent, StoredRun
+from lidjig.record.axis import boots_of
+from lidjig.record.clock import run_clock
+from lidjig.record.stored import StoredEvent, StoredGap, StoredRun
 from lidjig.show.report.words import Words
 from shared_proto import names
 
@@ -26,7 +28,9 @@ class Ref:
 
 @dataclass(frozen=True)
 class EventRow:
-    """One line of the events table. gap: what is missing before the next one, or ""."""
+    """One line of the events table. gap: what is missing before the next one, or "". number: as a reader finds it, with
+    the boot where the run has several. run_time: since the start of the run, where several boots have clocks of their
+    own and the record tells it, else ""."""
 
     anchor: str
     counter: int
@@ -34,6 +38,9 @@ class EventRow:
     time: str
     text: str
     gap: str
+    boot: int
+    number: str
+    run_time: str
 
 
 def anchors(run: StoredRun) -> list[str]:
@@ -53,24 +60,67 @@ class EventIndex:
     def __init__(self, run: StoredRun, words: Words) -> None:
         self.run, self._words = run, words
         self.anchors = anchors(run)
+        self._boots = boots_of(run)
+        self._clock = run_clock(run, self._boots) if len(self._boots) > 1 else {}
+        self._boot_at = [boot.number for boot in self._boots for _place in range(boot.first, boot.last + 1)]
         self._by_time: dict[int, int] = {}
+        self._in_boot: dict[tuple[int, int], int] = {}
         for place, event in enumerate(run.events):
             self._by_time.setdefault(event.t_us, place)
+            self._in_boot.setdefault((self._boot_at[place], event.t_us), place)
         self._times = sorted(self._by_time)
         self.used: set[int] = set()
 
     def ref(self, place: int) -> Ref:
         """A link to the event at that place, which from now on is on the page."""
         self.used.add(place)
-        return Ref(self.anchors[place], self._words.seconds(self.run.events[place].t_us))
+        return Ref(self.anchors[place], self.time(self.boot(place), self.run.events[place].t_us))
 
-    def place_at(self, t_us: int) -> int | None:
-        """Place of the first event with exactly that board time."""
-        return self._by_time.get(t_us)
+    @property
+    def boots(self) -> int:
+        """How often the board started in the run, the first start included."""
+        return len(self._boots)
 
-    def at(self, t_us: int) -> Ref | None:
-        """A link to the event with exactly that board time."""
-        place = self.place_at(t_us)
+    def boot(self, place: int) -> int:
+        """Number of the boot that the event at that place belongs to, from 1."""
+        return self._boot_at[place]
+
+    def time(self, boot: int, t_us: int) -> str:
+        """A board time, with the boot whose clock told it where the run has several."""
+        told = self._words.seconds(t_us)
+        return told if len(self._boots) == 1 else self._words("form.boot_time", boot=boot, time=told)
+
+    def number(self, place: int) -> str:
+        """The number of an event: with its boot where the board counted anew."""
+        counter = self.run.events[place].counter
+        if len(self._boots) == 1:
+            return str(counter)
+        return self._words("form.boot_number", boot=self.boot(place), number=counter)
+
+    def run_time(self, boot: int, t_us: int) -> str:
+        """Since the start of the run, by the computer's clock; "" where board time says the same or none is known."""
+        offset_s = self._clock.get(boot)
+        return "" if offset_s is None else self._words.seconds(round(t_us + offset_s * 1e6), 1)
+
+    def stamped(self, gap: StoredGap) -> tuple[int, int] | None:
+        """(boot, board time in us) of a gap: its own, else of the event before it; None before the first event."""
+        place = gap.after_event - 1
+        if not 0 <= place < len(self.run.events):
+            return None
+        boot, t_us = self.boot(place), self.run.events[place].t_us
+        if gap.t_us is None:
+            return boot, t_us
+        # A time before that of the event is one of the next boot's clock, which had begun anew.
+        follows = gap.t_us < t_us and boot < len(self._boots) and self._boots[boot - 1].last == place
+        return boot + follows, gap.t_us
+
+    def place_at(self, t_us: int, boot: int | None = None) -> int | None:
+        """Place of the first event with exactly that board time, of that boot where one is given."""
+        return self._by_time.get(t_us) if boot is None else self._in_boot.get((boot, t_us))
+
+    def at(self, t_us: int, boot: int | None = None) -> Ref | None:
+        """A link to the event with exactly that board time, of that boot where one is given."""
+        place = self.place_at(t_us, boot)
         return None if place is None else self.ref(place)
 
     def before(self, t_us: int) -> Ref | None:
@@ -99,7 +149,7 @@ class EventIndex:
         after_us = round(seconds * 1e6)
         for place, event in enumerate(self.run.events):
             if event.name == begins:
-                other = self._by_time.get(event.t_us + after_us)
+                other = self.place_at(event.t_us + after_us, self.boot(place))
                 if other is not None and other > place:
                     return self.ref(place), self.ref(other)
         return ()
@@ -121,7 +171,9 @@ class EventIndex:
             missing = "; ".join(dict.fromkeys(gaps.get(place + 1, ())))
             time = self._words.seconds(event.t_us, 6)
             text = event_text(event, self._words)
-            out.append(EventRow(self.anchors[place], event.counter, event.t_us, time, text, missing))
+            boot = self.boot(place)
+            told = self.number(place), self.run_time(boot, event.t_us)
+            out.append(EventRow(self.anchors[place], event.counter, event.t_us, time, text, missing, boot, *told))
         return out
 
 
@@ -140,7 +192,7 @@ _NAMED = {
     "channel": ("channel", names.CHANNELS),
 }
 # Field by whose value an event has a text of its own.
-_BY_VALUE = {"output": "operated", "edge": "level", "mark": "pressed", "supply": "present"}
+_BY_VALUE = {"output": "operated", "edge": "level", "mark": "pressed", "supply": "present", "meter": "state"}
 
 
 def event_text(event: StoredEvent, words: Words) -> str:
@@ -154,6 +206,8 @@ def event_text(event: StoredEvent, words: Words) -> str:
         slots["volts"] = words.quantity(event.data["supply_mv"] / 1000.0, "V")
     if "output" in event.data:
         slots["output"] = str(event.data["output"] + 1)
+    if "meter" in event.data:
+        slots["meter"] = str(event.data["meter"] + 1)
     chosen = _BY_VALUE.get(event.name)
     key = f"event.{event.name}" + (f"_{event.data.get(chosen)}" if chosen else "")
     try:

@@ -1,20 +1,14 @@
-"""The cautions that apply: of what was found, of what the operator was asked to do, and those of every bench."""
+"""The cautions that apply to every bench: each danger once. What a finding or a prompt warns of stands with it too."""
 
 from __future__ import annotations
 
-from lidjig.bench.actions import ACTIONS
-from lidjig.record.stored import StoredRun
 from lidjig.show.report.words import Said, Words
 
 ASKED = "asked the operator: "
-GENERAL = ("volts20", "lithium", "esd", "hot_air", "backpower")
+# In the order in which a bench meets them: charger, lit screen, battery, connector, mending, powering up again.
+DANGERS = ("volts20", "backlight", "lithium", "esd", "hot_air", "backpower")
 
 
-def cautions_of(run: StoredRun, words: Words) -> list[Said]:
-    """Each caution once, the findings' first."""
-    recorded = [finding.caution for finding in run.findings if finding.caution]
-    asked = [note.removeprefix(ASKED) for note in run.notes if note.startswith(ASKED)]
-    recorded += [caution for words_said, caution in ACTIONS.values() if caution and words_said in asked]
-    said = [words.sentence(caution) for caution in recorded]
-    said += [Said(words(f"general.{name}")) for name in GENERAL]
-    return list(dict.fromkeys(said))
+def cautions_of(words: Words) -> list[Said]:
+    """One box a danger."""
+    return [Said(words(f"general.{name}")) for name in DANGERS]

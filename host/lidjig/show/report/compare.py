@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from lidjig.measure import proportion
 from lidjig.measure.difference import difference, excludes_zero, shift
 from lidjig.measure.estimate import Estimate
-from lidjig.record.model import NOT_MEASURED, MeasuredValue
+from lidjig.record.model import FAIL, NOT_MEASURED, MeasuredValue
 from lidjig.record.store import RunRow
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
-from lidjig.show.report.customer import Fact, Verdict, verdict_of
+from lidjig.show.report.anchors import Ref
+from lidjig.show.report.customer import Fact, Verdict, lines_of, verdict_of
 from lidjig.show.report.figures.trials import Series, series_of, trials_from
+from lidjig.show.report.findings import label_of
 from lidjig.show.report.rows import Shown, outcome_key, told_as
 from lidjig.show.report.words import Said, Words
 
@@ -27,12 +29,21 @@ _SINGLE = re.compile(r"(sleep|wake) latency(, (fastest|slowest))?")
 _MEDIAN = re.compile(r"(sleep|wake) latency, median")
 # Counts of movements out of n, compared as parts of n.
 _COUNTED = re.compile(r"(sleep|wake) misses|(sleep|wake)s too late|states lost")
+# What a finding about a place can be tested again by: names of measurements.
+_PLACES = {
+    "sensor": r"sensor (current|line|changes).*|start, real sensor|real sensor, .*",
+    "wiring": r"line \d+ (pull|idle level)|sensor supply",
+}
 _Sides = tuple[MeasuredValue, MeasuredValue]
 
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two values. outcome: as it is told (told_as), "" where it was no measurement of that run."""
+    """One of the two values. outcome: as it is told (told_as), "" where it was no measurement of that run.
+
+    anchor: of its row in the table of that run, "" where it has none; events: what it stands on; span: all between the
+    two. All three are put in when both runs are on the page (linked).
+    """
 
     value: str
     interval: str
@@ -40,12 +51,16 @@ class Side:
     outcome: str
     outcome_word: str
     raw: MeasuredValue | None
+    anchor: str = ""
+    events: tuple[Ref, ...] = ()
+    span: bool = False
 
 
 @dataclass(frozen=True)
 class CompareRow:
     """One measurement in both runs. delta: after minus before; delta_low..delta_high: its 95 % interval, an end that is
-    None is unbounded, the delta is then a bound. In `unit`; counts of movements are compared as parts of n.
+    None is unbounded, the delta is then a bound. In `unit`; counts of movements are compared as parts of n. points:
+    told in percent and percentage points; counted: of a count out of n.
     """
 
     name: Said
@@ -60,12 +75,15 @@ class CompareRow:
     delta_high: float | None
     change: str
     change_word: str
+    points: bool = False
+    counted: bool = False
 
 
 @dataclass(frozen=True)
 class Comparison:
     """Two runs. sentence: both verdicts in one; changed, same, unknown: names of measurements. warnings: why the two
-    may not belong together; cautions: in what they differ beside that.
+    may not belong together; cautions: in what they differ beside that. turned: changes of verdict and finding; kept:
+    verdict and finding where they stayed.
     """
 
     run_before: str
@@ -74,6 +92,8 @@ class Comparison:
     after: Verdict
     facts: tuple[Fact, ...]
     sentence: str
+    turned: tuple[str, ...]
+    kept: tuple[str, ...]
     rows: tuple[CompareRow, ...]
     changed: tuple[Said, ...]
     same: tuple[Said, ...]
@@ -107,6 +127,7 @@ def compare(before: StoredRun, after: StoredRun, words: Words) -> Comparison:
     series = _series(before), _series(after)
     rows = tuple(_row(name, left.get(name), right.get(name), series, words) for name in _names(left, right, *series))
     verdicts = verdict_of(before, words), verdict_of(after, words)
+    turns = tuple(_turns(before, after, verdicts, words))
     differ = before.texts.get("machine") != after.texts.get("machine")
 
     def named_as(*changes: str) -> tuple[Said, ...]:
@@ -122,6 +143,8 @@ def compare(before: StoredRun, after: StoredRun, words: Words) -> Comparison:
             Fact("run_after", words("compare.run_after"), f"{after.id}, {words.date(after.started_utc)}"),
         ),
         sentence=words("compare.sentence", before=verdicts[0].sentence, after=verdicts[1].sentence),
+        turned=tuple(text for text, turned in turns if turned),
+        kept=tuple(text for text, turned in turns if not turned),
         rows=rows,
         changed=named_as(CHANGED),
         same=named_as(SAME),
@@ -133,7 +156,14 @@ def compare(before: StoredRun, after: StoredRun, words: Words) -> Comparison:
 
 
 def _warnings(before: StoredRun, after: StoredRun, words: Words) -> Iterable[str]:
-    """What speaks against these two being one machine before and after one repair."""
+    """What speaks against these two being one machine before and after one repair, and the second a test of it."""
+    lost = _not_again(before, after, words)
+    if lost:
+        what = words("form.list").join(lost)
+        if before.command == after.command:
+            yield words("compare.not_again", what=what)
+        else:
+            yield words("compare.not_again_other", what=what, **_commands(before, after, words))
     if made_later(before, after):
         yield words("compare.order_differs", before=words.date(before.started_utc), after=words.date(after.started_utc))
     if before.job != after.job:
@@ -148,10 +178,60 @@ def _warnings(before: StoredRun, after: StoredRun, words: Words) -> Iterable[str
 
 def _cautions(before: StoredRun, after: StoredRun, profiles_differ: bool, words: Words) -> Iterable[str]:
     if before.command != after.command:
-        named = [words(f"command.{c}") if words.has(f"command.{c}") else c for c in (before.command, after.command)]
-        yield words("compare.commands_differ", before=named[0], after=named[1])
+        yield words("compare.commands_differ", **_commands(before, after, words))
     if profiles_differ:
         yield words("compare.profiles_differ")
+
+
+def _commands(before: StoredRun, after: StoredRun, words: Words) -> dict[str, str]:
+    named = [words(f"command.{c}") if words.has(f"command.{c}") else c for c in (before.command, after.command)]
+    return {"before": named[0], "after": named[1]}
+
+
+def _not_again(before: StoredRun, after: StoredRun, words: Words) -> list[str]:
+    """What failed in the run before and has no value in the run after: the place at fault, and measurements."""
+    measured = {m.name for m in latest(after.measurements) if m.value is not None}
+    failed = [m.name for m in latest(before.measurements) if m.outcome == FAIL]
+    lost = [words.sentence(name).text for name in failed if name not in measured]
+    main = before.findings[0] if before.findings else None
+    if main is None or not main.is_fault:
+        return lost
+    pattern = _PLACES.get(main.where)
+    gone = pattern is not None and not any(re.fullmatch(pattern, name) for name in measured)
+    return [label_of(main, words, lines_of(before, main, words)), *lost] if lost or gone else []
+
+
+def _turns(
+    before: StoredRun, after: StoredRun, verdicts: tuple[Verdict, Verdict], words: Words
+) -> Iterable[tuple[str, bool]]:
+    """Verdict and finding of both runs as a text, and whether they differ."""
+    found = [
+        label_of(run.findings[0], words, lines_of(run, run.findings[0], words))
+        if run.findings
+        else words("compare.finding_none")
+        for run in (before, after)
+    ]
+    for key, sides in (("verdict", [verdict.word for verdict in verdicts]), ("finding", found)):
+        told = words("compare.outcome_to", before=sides[0], after=sides[1]) if sides[0] != sides[1] else sides[0]
+        yield f"{words(f'compare.{key}')}: {told}", sides[0] != sides[1]
+
+
+def linked(
+    comparison: Comparison,
+    before: Callable[[str], tuple[str, tuple[Ref, ...], bool]],
+    after: Callable[[str], tuple[str, tuple[Ref, ...], bool]],
+) -> Comparison:
+    """With what each value stands on: before, after: name of a measurement -> (anchor of its row, events, span)."""
+
+    def side(one: Side, found: tuple[str, tuple[Ref, ...], bool]) -> Side:
+        anchor, events, span = found if one.raw is not None else ("", (), False)
+        return replace(one, anchor=anchor, events=events, span=span)
+
+    def row(one: CompareRow) -> CompareRow:
+        name = one.recorded_name
+        return replace(one, before=side(one.before, before(name)), after=side(one.after, after(name)))
+
+    return replace(comparison, rows=tuple(row(one) for one in comparison.rows))
 
 
 # -- what is compared
@@ -218,6 +298,8 @@ def _row(
         delta_high=found.high if found else None,
         change=delta.change,
         change_word=words(f"compare.{delta.change}"),
+        points=delta.points or shown.percent,
+        counted=delta.points and not shown.percent,
     )
 
 
@@ -282,7 +364,7 @@ def _estimate(m: MeasuredValue) -> Estimate:
 
 def _side(m: MeasuredValue | None, recorded: MeasuredValue | None, words: Words) -> Side:
     if m is None:
-        return Side(words.figure(None), "", 0, "", "", None)
+        return Side(words("outcome.not_measured"), "", 0, "", "", None)
     shown = Shown(m, words)
     outcome = "" if recorded is None else told_as(m)
     return Side(

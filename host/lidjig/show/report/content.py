@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.profiles import parse_machine
@@ -15,15 +15,16 @@ from lidjig.show.report.compare import Comparison
 from lidjig.show.report.connector import Connector, connector_of
 from lidjig.show.report.customer import Banner, Fact, Verdict, banners_of, job_facts, progress_of, run_facts, verdict_of
 from lidjig.show.report.figures.trials import TrialRow
-from lidjig.show.report.findings import FindingBlock, finding_blocks
+from lidjig.show.report.findings import FindingBlock, finding_blocks, other_causes
 from lidjig.show.report.latencies import LatencySeries, earlier_runs, latency_series, none_because
 from lidjig.show.report.readings import ReadingRow, Readings
-from lidjig.show.report.rows import StepRow, row_anchor, step_rows
+from lidjig.show.report.rows import StepRow, step_rows
 from lidjig.show.report.standing import Standings
 from lidjig.show.report.tested import Tested
 from lidjig.show.report.versions import versions_of
 from lidjig.show.report.words import Said, Words
 
+BEFORE = "b-"  # begins each anchor of the run before
 _OPERATOR = "operator: "  # notes that a person entered
 
 
@@ -31,7 +32,7 @@ _OPERATOR = "operator: "  # notes that a person entered
 class FigurePart:
     """A drawing with its heading, what it shows in words, and the events it stands on. Built.drawings draws it.
 
-    readings: what it stands on are readings of the survey and no events.
+    readings: what it stands on are readings of the survey and no events. rows: measurements that it stands on.
     """
 
     name: str
@@ -40,16 +41,18 @@ class FigurePart:
     caption: str
     events: tuple[Ref, ...] = ()
     readings: bool = False
+    rows: tuple[Ref, ...] = ()
 
 
 @dataclass(frozen=True)
 class GapRow:
-    """One gap of the record."""
+    """One entry about a gap. when: its time, with the boot whose clock told it, or ""."""
 
     kind: str
     text: Said
     where: str
     anchor: str
+    when: str
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,8 @@ class ReportContent:
     """One report. Everything in it is text for the reader or a recorded number; nothing is left to decide.
 
     steps_left: what the steps of a run that broke off leave open. latency_none: why there are no latencies. own_notes:
-    as a person entered them; asked: what the operator was asked for; notes: what else the run noted.
+    as a person entered them; asked: what the operator was asked for; notes: what else the run noted. before: the run
+    before, whose anchors begin with BEFORE.
     """
 
     lang: str
@@ -80,6 +84,7 @@ class ReportContent:
     done: str | None
     untested: tuple[Said, ...]
     findings: tuple[FindingBlock, ...]
+    other_causes: tuple[str, ...]
     steps: tuple[StepRow, ...]
     steps_left: str
     connector: Connector | None
@@ -88,6 +93,8 @@ class ReportContent:
     latency_none: str
     trim: str
     gaps: tuple[GapRow, ...]
+    gaps_note: str
+    boots_note: str
     own_notes: tuple[str, ...]
     notes: tuple[Said, ...]
     asked: tuple[Said, ...]
@@ -97,6 +104,7 @@ class ReportContent:
     cautions: tuple[Said, ...]
     footer: str
     comparison: Comparison | None = None
+    before: ReportContent | None = None
     figures: tuple[FigurePart, ...] = ()
     events: tuple[EventRow, ...] = ()
     events_note: str = ""
@@ -115,6 +123,7 @@ class Built:
     readings: Readings
     trials: list[TrialRow]
     content: ReportContent
+    before: Built | None = None
     drawings: dict[str, Callable[[], str]] = field(default_factory=dict)
 
 
@@ -129,13 +138,28 @@ def machine_of(run: StoredRun) -> MachineProfile | None:
         return None
 
 
-def build(run: StoredRun, words: Words, comparison: Comparison | None = None) -> Built:
-    """The content of a report, still without figures and events (close() adds both)."""
+class _PrefixedReadings(Readings):
+    """Readings whose anchors begin with a prefix."""
+
+    def __init__(self, run: StoredRun, words: Words, prefix: str) -> None:
+        super().__init__(run, words)
+        self._prefix = prefix
+
+    def ref(self, place: int) -> Ref:
+        """A link to a reading."""
+        found = super().ref(place)
+        return Ref(self._prefix + found.anchor, found.time)
+
+
+def build(run: StoredRun, words: Words, comparison: Comparison | None = None, prefix: str = "") -> Built:
+    """The content of a report, still without figures and events (draw() adds both). prefix: of all its anchors."""
     machine = machine_of(run)
     index = EventIndex(run, words)
-    readings = Readings(run, words)
+    index.anchors = [prefix + anchor for anchor in index.anchors]
+    readings = _PrefixedReadings(run, words, prefix)
     trials, series = latency_series(run, words, index)
     rows = step_rows(run, words, Standings(run, index, trials, readings))
+    rows = [replace(row, anchor=prefix + row.anchor) for row in rows]
     tested = Tested(run, words, trials)
     content = ReportContent(
         lang=words.lang,
@@ -149,7 +173,8 @@ def build(run: StoredRun, words: Words, comparison: Comparison | None = None) ->
         tested=tuple(tested.tested()),
         done=run.job_fields.get("done"),
         untested=tuple(tested.untested()),
-        findings=tuple(finding_blocks(run, words, index, lambda name: row_anchor(rows, name))),
+        findings=tuple(finding_blocks(run, words, index, rows, readings)),
+        other_causes=tuple(other_causes(run, words)),
         steps=tuple(rows),
         steps_left=_steps_left(run, rows, trials, words),
         connector=connector_of(run, machine, words),
@@ -158,13 +183,15 @@ def build(run: StoredRun, words: Words, comparison: Comparison | None = None) ->
         latency_none="" if series else none_because(run, words),
         trim=words("page.trim_text"),
         gaps=tuple(_gap_rows(run, words, index)),
+        gaps_note=_gaps_note(run, words),
+        boots_note=words("page.boots_note", n=index.boots) if index.boots > 1 else "",
         own_notes=tuple(note.removeprefix(_OPERATOR) for note in run.notes if note.startswith(_OPERATOR)),
         notes=tuple(words.sentence(note) for note in run.notes if not note.startswith((_OPERATOR, ASKED))),
         asked=tuple(words.sentence(note.removeprefix(ASKED)) for note in run.notes if note.startswith(ASKED)),
         frames=tuple(run.frames),
         versions=tuple(versions_of(run, machine, words)),
         texts=tuple(_texts(run, words)),
-        cautions=tuple(cautions_of(run, words)),
+        cautions=tuple(cautions_of(words)),
         footer=words("page.footer", run=run.id, version=run.host_version),
         comparison=comparison,
         readings=tuple(readings.rows()),
@@ -189,13 +216,21 @@ def _steps_left(run: StoredRun, rows: list[StepRow], trials: list[TrialRow], wor
 
 def _gap_rows(run: StoredRun, words: Words, index: EventIndex) -> Iterable[GapRow]:
     for gap in run.gaps:
-        place = gap.after_event - 1
-        if 0 <= place < len(run.events):
-            anchor = index.ref(place).anchor
-            where = words("page.gap_after", counter=run.events[place].counter)
+        place, stamp = gap.after_event - 1, index.stamped(gap)
+        if stamp is None:
+            anchor, where, when = "", words("page.gap_first"), ""
         else:
-            anchor, where = "", words("page.gap_first")
-        yield GapRow(gap_kind(gap.kind, words), words.sentence(gap.text), where, anchor)
+            anchor = index.ref(place).anchor
+            where = words("page.gap_after", number=index.number(place))
+            when, whole = index.time(*stamp), index.run_time(*stamp)
+            when = words("page.gap_time", time=when, run=whole) if whole else words("page.gap_board_time", time=when)
+        yield GapRow(gap_kind(gap.kind, words), words.sentence(gap.text), where, anchor, when)
+
+
+def _gaps_note(run: StoredRun, words: Words) -> str:
+    """What the entries count, so that they can be held against the banner and the list of runs."""
+    places = len({gap.after_event for gap in run.gaps})
+    return words("page.gaps_note", n=len(run.gaps), places=places) if run.gaps else ""
 
 
 def _pair_banners(comparison: Comparison | None) -> Iterable[Banner]:

@@ -6,11 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePath
 
+from lidjig.measure import proportion
 from lidjig.record.jobs import FIELDS
-from lidjig.record.model import MARGINAL, TRIAL_STEPS, MeasuredValue
+from lidjig.record.model import FAIL, MARGINAL, TRIAL_STEPS, Finding, MeasuredValue
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex
+from lidjig.show.report.bearing import lines_told
 from lidjig.show.report.rows import Shown, still_to_measure
 from lidjig.show.report.words import Words
 from lidjig.show.terminal import ended_well_unjudged
@@ -48,7 +50,7 @@ class Banner:
 @dataclass(frozen=True)
 class Verdict:
     """outcome: as recorded, "ended" where nothing was judged of the machine. word and sentence: for the customer; also:
-    values near their limits; sure: how sure, "" where nothing is named."""
+    values near their limits; sure: how sure the named cause is, or what a pass does not exclude; "" for neither."""
 
     outcome: str
     word: str
@@ -108,7 +110,8 @@ def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Bann
     if run.gaps:
         # A loss, the restart that caused it and the return are told one by one and stand at one place of the record.
         count = len({gap.after_event for gap in run.gaps})
-        yield Banner("gaps", words("banner.gaps_one") if count == 1 else words("banner.gaps", n=count))
+        key = "banner.gaps_one" if count == 1 else "banner.gaps"
+        yield Banner("gaps", words(key, n=len(run.gaps), **({} if count == 1 else {"places": count})))
     if run.link_details.get("operator") == "simulated":
         title = run.link_details.get("title") or PurePath(run.link_details.get("scenario", "twin")).name
         yield Banner("simulated", words("banner.simulated", title=title))
@@ -142,6 +145,9 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
     if run.outcome == "fail" and main is not None and named:
         sentence = _first(words, f"fault.{main.where}_{main.what}", f"fault.{main.where}_other", "says.fail_other")
         sentence = _counted(sentence, main.where, measured, words)
+        lines = lines_of(run, main, words)
+        if lines:
+            sentence = words("says.with_line", sentence=sentence.rstrip("."), lines=lines)
     elif not run.closed:
         sentence = words("says.incomplete_open")
     else:
@@ -153,6 +159,8 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
     sure = ""
     if named and main is not None and main.probability is not None and run.outcome == "fail":
         sure = words("page.sure_text", percent=words.share(main.probability))
+    elif run.outcome == "pass":
+        sure = _not_excluded(measured, words)
     others = [
         f"{words(f'where.{f.where}')} ({words.share(f.probability)})"
         for f in run.findings[1:]
@@ -160,6 +168,28 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
     ]
     outcome = ENDED if ended_well_unjudged(run.command, run.outcome) else run.outcome
     return Verdict(outcome, words(f"verdict.{outcome}"), sentence, " ".join(near), sure, tuple(others))
+
+
+def _not_excluded(measured: Iterable[MeasuredValue], words: Words) -> str:
+    """How rare a miss may be and stay unseen by the movements of a pass (exact one-sided bound, 95 %)."""
+    counted = [m for m in measured if m.name in ("sleep misses", "wake misses") and m.value is not None and m.n > 0]
+    if not counted:
+        return ""
+    bound = max(proportion.upper_bound(round(m.value or 0.0), m.n) for m in counted)
+    return words("page.sure_pass", n=min(m.n for m in counted), bound=words.percent(bound, 2))
+
+
+def lines_of(run: StoredRun, finding: Finding, words: Words) -> str:
+    """The machine's lines that a finding about the wiring speaks of ("line 2"), "" for another finding.
+
+    Those whose own figures failed; where none did, the line that the evidence names by itself.
+    """
+    if finding.where != "wiring" or finding.what == "supply-missing":
+        return ""
+    wrong = [m.name.split()[1] for m in latest(run.measurements) if m.outcome == FAIL and m.name.startswith("line ")]
+    told = [lines_told(text) for text in finding.evidence]
+    numbers = wrong or next((lines for lines in told if len(lines) == 1), [])
+    return words("form.list").join(words("says.line", n=number) for number in sorted(set(numbers)))
 
 
 def _counted(sentence: str, where: str, measured: Iterable[MeasuredValue], words: Words) -> str:
@@ -196,7 +226,9 @@ def job_facts(run: StoredRun, words: Words) -> Iterable[Fact]:
 
 
 def run_facts(run: StoredRun, words: Words) -> Iterable[Fact]:
-    """When, what test, which run of the record."""
+    """When, what test, which run of the record; the jig's id where nobody entered on what bench."""
     yield Fact("date", words("page.date"), words.date(run.started_utc))
     yield Fact("test", words("page.test"), _first(words, f"command.{run.command}", "command.other"))
     yield Fact("run", words("page.run"), run.id)
+    if run.board_id and "bench" not in run.job_fields:
+        yield Fact("bench_jig", words("page.bench_jig"), run.board_id)

@@ -8,11 +8,15 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterable, Mapping
 
+from lidjig.measure import proportion
+from lidjig.record.model import MeasuredValue
 from lidjig.show.report.anchors import Ref
-from lidjig.show.report.compare import CHANGED, SINGLE, CompareRow, Comparison
-from lidjig.show.report.content import Built, FigurePart
+from lidjig.show.report.compare import CHANGED, SINGLE, CompareRow, Comparison, linked
+from lidjig.show.report.content import Built, FigurePart, ReportContent
 from lidjig.show.report.figures.data import TimelineData, timeline_from
+from lidjig.show.report.figures.marks import RunMarks
 from lidjig.show.report.figures.trials import Series, TrialRow, series_of
+from lidjig.show.report.marks import Marks
 from lidjig.show.report.standing import unit_of
 from lidjig.show.report.words import Words
 
@@ -26,14 +30,42 @@ Drawn = tuple[FigurePart, Callable[[], str]]
 
 def draw(built: Built) -> Built:
     """The report with figures and events. Every event that steps, evidence or figures stand on is among the events."""
+    _link_sides(built)
     figures = [*_causes(built), *_timelines(built), *_latencies(built), *_connector(built), *_compare(built)]
     built.drawings = {part.name: svg for part, svg in figures}
     rows = built.index.rows()
     note = _events_note(len(rows), len(built.run.events), built.run.id, built.words)
+    before = None if built.before is None else _closed(built.before)
     built.content = dataclasses.replace(
-        built.content, figures=tuple(part for part, _svg in figures), events=tuple(rows), events_note=note
+        built.content,
+        before=before,
+        figures=tuple(part for part, _svg in figures),
+        events=tuple(rows),
+        events_note=note,
     )
     return built
+
+
+def _closed(built: Built) -> ReportContent:
+    """The content of the run before, with the events that it stands on; it has no figures of its own."""
+    rows = built.index.rows()
+    note = _events_note(len(rows), len(built.run.events), built.run.id, built.words)
+    return dataclasses.replace(built.content, events=tuple(rows), events_note=note)
+
+
+def _link_sides(built: Built) -> None:
+    """Puts to both sides of the comparison what they stand on."""
+    comparison = built.content.comparison
+    if comparison is not None and built.before is not None:
+        told = linked(comparison, _standing_in(built.before.content), _standing_in(built.content))
+        built.content = dataclasses.replace(built.content, comparison=told)
+
+
+def _standing_in(content: ReportContent) -> Callable[[str], tuple[str, tuple[Ref, ...], bool]]:
+    rows = {row.raw["name"]: (row.anchor, row.events, row.span) for row in content.steps}
+    # A median that was no measurement of the run stands on its movements.
+    medians = {f"{one.verb} latency, median": ("", one.events, False) for one in content.latencies}
+    return lambda name: rows.get(name, medians.get(name, ("", (), False)))
 
 
 def _labels(words: Words, table: str, title: str, description: str) -> Mapping[str, str]:
@@ -58,6 +90,8 @@ def _causes(built: Built) -> Iterable[Drawn]:
     told = words("form.list").join(f"{block.label} {block.percent}" for block in blocks)
     title, text = words("figure.words.causes_title"), words("figure.words.causes", list=told)
     events = tuple(dict.fromkeys(ref for item in blocks[0].evidence for ref in item.events))
+    measured = {row.anchor for row in built.content.steps}
+    rows = tuple(dict.fromkeys(ref for item in blocks[0].evidence for ref in item.rows if ref.anchor in measured))
 
     def svg() -> str:
         from lidjig.show.report.figures.causes import CauseBar, causes_svg
@@ -65,7 +99,7 @@ def _causes(built: Built) -> Iterable[Drawn]:
         bars = [CauseBar(block.label, block.probability, block.main) for block in blocks]
         return causes_svg(bars, _labels(words, "causes", title, text), "f-causes")
 
-    yield FigurePart("causes", title, text, title + ".", events), svg
+    yield FigurePart("causes", title, text, title + ".", events, rows=rows), svg
 
 
 def _timelines(built: Built) -> Iterable[Drawn]:
@@ -104,7 +138,7 @@ def _detail(built: Built, data: TimelineData) -> Iterable[Drawn]:
     missed = worst.latency_s is None
     title = words("figure.words.detail_title_miss") if missed else words("figure.words.detail_title_slow")
     text = " ".join(_timeline_words(window, words))
-    reaction = None if worst.reaction_us is None else built.index.at(worst.reaction_us)
+    reaction = None if worst.reaction_us is None else built.index.at(worst.reaction_us, worst.boot)
     events = (built.index.ref(worst.place), *((reaction,) if reaction is not None else ()))
     part = FigurePart("timeline-detail", title, text, title + ".", events)
     yield part, _timeline(window, _labels(words, "timeline", title, text), "f-detail")
@@ -129,7 +163,7 @@ def _timeline_words(data: TimelineData, words: Words) -> Iterable[str]:
     elif order:
         yield words("figure.words.timeline_states", states=", ".join(words(f"state.{state}") for state in order))
     if data.gaps:
-        yield words("figure.words.timeline_gaps", n=len(data.gaps))
+        yield words("figure.words.timeline_gaps", n=len({gap.place for gap in data.gaps}))
 
 
 def _latencies(built: Built) -> Iterable[Drawn]:
@@ -140,20 +174,25 @@ def _latencies(built: Built) -> Iterable[Drawn]:
     events = tuple(dict.fromkeys(ref for one in built.content.latencies for ref in one.events))
     told = " ".join(f"{one.title}: {' '.join(one.lines)}" for one in built.content.latencies)
     unit = unit_of(built.run)
-    for name, key, said in (("histogram", "histogram", "histogram"), ("run-chart", "run", f"run_{unit}")):
-        title, caption = words(f"figure.words.{said}_title"), words(f"figure.words.{said}")
+    marks = Marks(built.run, built.trials, unit, words)
+    kinds = [("histogram", "histogram", "histogram"), ("run-chart", "run", f"run_{unit}")]
+    for name, key, said in kinds if any(one.latencies_s for one in series) else kinds[1:]:
+        more = marks.said_of_spread() if key == "histogram" else marks.said_of_chart()
+        title, caption = words(f"figure.words.{said}_title"), " ".join((words(f"figure.words.{said}"), *more))
         # The axis counts what the lid was moved in.
         axis = {"cycle": words(f"figure.latency.{unit}")}
         labels = {**_labels(words, "latency", title, f"{caption} {told}"), **axis}
         part = FigurePart(name, title, labels["desc"], f"{title}. {caption}", events)
-        yield part, _latency(key, series, labels)
+        yield part, _latency(key, series, labels, marks.chart())
 
 
-def _latency(key: str, series: list[Series], labels: Mapping[str, str]) -> Callable[[], str]:
+def _latency(key: str, series: list[Series], labels: Mapping[str, str], marks: RunMarks) -> Callable[[], str]:
     def svg() -> str:
         from lidjig.show.report.figures.latency import histogram_svg, run_chart_svg
 
-        return (histogram_svg if key == "histogram" else run_chart_svg)(series, labels, f"f-{key}")
+        if key == "histogram":
+            return histogram_svg(series, labels, f"f-{key}")
+        return run_chart_svg(series, labels, f"f-{key}", marks)
 
     return svg
 
@@ -163,9 +202,10 @@ def _connector(built: Built) -> Iterable[Drawn]:
         return
     words = built.words
     title, caption = words("figure.words.connector_title"), words("figure.words.connector")
-    contacts = built.content.connector.contacts
     told = words("form.list").join(
-        " ".join(part for part in (c.name, c.level, c.resistance, c.outcome_word) if part) for c in contacts
+        " ".join(part for part in (c.name, r.side_word, r.quantity, r.value, r.outcome_word) if part)
+        for c in built.content.connector.contacts
+        for r in c.readings
     )
     labels = {**_labels(words, "connector", title, f"{caption} {told}"), **_outcomes(words)}
 
@@ -205,12 +245,40 @@ def _compare(built: Built) -> Iterable[Drawn]:
         from lidjig.show.report.figures import compare as figure
 
         shown = [
-            figure.CompareRow(row.name.text, row.before.raw, row.after.raw, f"{row.difference}: {row.change_word}")
-            for row in rows
+            figure.CompareRow(row.name.text, *_scaled(row), f"{row.difference}: {row.change_word}") for row in rows
         ]
         return figure.compare_svg(shown, labels, "f-compare")
 
-    yield FigurePart("compare", title, labels["desc"], f"{title}. {caption}"), svg
+    stands = tuple(
+        Ref(side.anchor, f"{row.name.text} ({words(f'compare.{key}')})")
+        for row in rows
+        for key, side in (("before", row.before), ("after", row.after))
+        if side.anchor
+    )
+    yield FigurePart("compare", title, labels["desc"], f"{title}. {caption}", rows=stands), svg
+
+
+def _scaled(row: CompareRow) -> tuple[MeasuredValue | None, MeasuredValue | None]:
+    """Both values in the unit in which their difference is told: in percent where that is percentage points. A count of
+    movements is drawn as the part of n that it is compared as, with its exact interval.
+    """
+    return _percent(row.before.raw, row), _percent(row.after.raw, row)
+
+
+def _percent(one: MeasuredValue | None, row: CompareRow) -> MeasuredValue | None:
+    if one is None or one.value is None or not row.points:
+        return one
+    counted = row.counted and one.n > 0
+    per = 100.0 / one.n if counted else 100.0
+
+    def told(value: float | None) -> float | None:
+        return None if value is None else per * value
+
+    low, high = told(one.low), told(one.high)
+    if counted:
+        low, high = (100.0 * end for end in proportion.clopper_pearson(round(one.value), one.n))
+    limits = told(one.limit_low), told(one.limit_high)
+    return MeasuredValue(one.name, told(one.value), "%", low, high, one.n, *limits)
 
 
 def _telling(comparison: Comparison) -> list[CompareRow]:

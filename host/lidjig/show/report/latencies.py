@@ -85,7 +85,10 @@ def _lines(series: Series, low: float, high: float, bound: float, words: Words) 
     rate = words.between(words.rounded(ends[0], *ends), words.with_unit(words.rounded(ends[1], *ends), "%"))
     missed = words.with_unit(words.rounded(100.0 * series.misses / n, *ends), "%")
     yield words("page.latency_misses", k=series.misses, n=n, rate=missed, interval=rate)
-    yield words("page.latency_bound", bound=words.percent(bound, 3))
+    if series.misses == n:  # an upper bound of 100 % says nothing
+        yield words("page.latency_bound_all", bound=words.percent(proportion.lower_bound(series.misses, n), 3))
+    else:
+        yield words("page.latency_bound", bound=words.percent(bound, 3))
     late = sum(row.result == "late" for row in series.rows)
     if late:
         yield words("page.latency_late", k=late, limit=words.quantity(series.limit_s, "s"))

@@ -10,8 +10,8 @@ import jinja2
 from markupsafe import Markup
 
 from lidjig.record.stored import StoredRun
-from lidjig.show.report.compare import Comparison, compare
-from lidjig.show.report.content import Built, build
+from lidjig.show.report.compare import compare
+from lidjig.show.report.content import BEFORE, Built, build
 from lidjig.show.report.drawing import draw
 from lidjig.show.report.figures import palette
 from lidjig.show.report.words import Words
@@ -21,8 +21,12 @@ def make(run: StoredRun, lang: str, before: StoredRun | None = None) -> Built:
     """A report: of one run, or of one run after another; page() draws its figures. Raises BadInput for an unknown
     language."""
     words = Words(lang)
-    comparison: Comparison | None = None if before is None else compare(before, run, words)
-    return draw(build(run, words, comparison))
+    if before is None:
+        return draw(build(run, words))
+    comparison = compare(before, run, words)
+    built = build(run, words, comparison)
+    built.before = build(before, words, prefix=BEFORE)
+    return draw(built)
 
 
 def page(built: Built) -> str:

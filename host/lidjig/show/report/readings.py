@@ -86,6 +86,13 @@ class Readings:
             return [place for at in feed for place in (at - 1, at) if place >= 0]
         return []
 
+    def unfed(self) -> tuple[Ref, ...]:
+        """Links to the last reading of the sensor's lines, and the jig's own supply that their parts are told of."""
+        places = [place for place, sample in enumerate(self._samples) if sample.channel == "jig_3v3"]
+        mine = range(places[-1], len(self._samples)) if places else ()
+        wanted = [place for place in mine if self._samples[place].channel.startswith(("jig", "sensor"))]
+        return tuple(self.ref(place) for place in wanted)
+
     def _equal(self, channel: str, value: float) -> list[int]:
         """The last reading of a channel that gave just this number."""
         found = [p for p, s in enumerate(self._samples) if s.channel == channel and _same(s.value, value)]

@@ -154,11 +154,6 @@ def still_to_measure(run: StoredRun) -> list[MeasuredValue]:
     ]
 
 
-def row_anchor(rows: list[StepRow], name: str) -> str:
-    """The anchor of the row of a measurement, "" where there is none."""
-    return next((row.anchor for row in rows if row.raw["name"] == name), "")
-
-
 def _row(place: int, measured: MeasuredValue, words: Words, standings: Standings) -> StepRow:
     shown, outcome, standing = Shown(measured, words), told_as(measured), standings.of(measured)
     hint = ""

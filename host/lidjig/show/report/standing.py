@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lidjig.bench.actions import ACTIONS
-from lidjig.record.model import CYCLE_STEP, TRIAL_STEPS, MeasuredValue
+from lidjig.record.model import CYCLE_STEP, TRIAL_STEPS, WATCHED_STEP, MeasuredValue
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex, Ref
@@ -57,6 +57,8 @@ class Standings:
             return Standing(self._start(measured))
         if name.startswith(("real sensor, ", "lines open, lid shut")):
             return Standing(self._real_lid(name))
+        if name == "sensor changes, lid at rest":
+            return Standing(self._watched())
         if name == "angle held":
             return Standing(self._at_angle("arrived", value)[-1:])
         if re.fullmatch(r"output \d+ changes|machine is told .*", name):
@@ -101,7 +103,7 @@ class Standings:
         for trial in trials:
             taken = trial.latency_s
             if taken is not None and abs(taken - value) < 1e-9:
-                reaction = self._index.at(trial.reaction_us) if trial.reaction_us is not None else None
+                reaction = self._index.at(trial.reaction_us, trial.boot) if trial.reaction_us is not None else None
                 return tuple(ref for ref in (*self._stimuli([trial]), reaction) if ref is not None)
         return ()
 
@@ -146,6 +148,22 @@ class Standings:
         wanted = "shut-lid" if verb == "sleep" else "open-lid"
         places = [place for action, place in self._answers[at:] if action == wanted]
         return (self._index.ref(places[0]),) if places else ()
+
+    def _watched(self) -> tuple[Ref, ...]:
+        """The events about each interval in which the sensor was watched: the last before its begin, the first after
+        its end, and the changes between.
+        """
+        times = [event.t_us for event in self._run.events]
+        refs: list[Ref] = []
+        for step in self._run.steps:
+            if step.name != WATCHED_STEP or step.begin_t_us is None or step.end_t_us is None:
+                continue
+            before = [place for place, t_us in enumerate(times) if t_us <= step.begin_t_us]
+            after = [place for place, t_us in enumerate(times) if t_us >= step.end_t_us]
+            counters = set((step.result or {}).get("edges", ()))
+            inside = [place for place, event in enumerate(self._run.events) if event.counter in counters]
+            refs += [self._index.ref(place) for place in (*before[-1:], *inside, *after[:1])]
+        return tuple(dict.fromkeys(refs))
 
     def _at_angle(self, event: str, value: float) -> tuple[Ref, ...]:
         wanted = round(value * 1000)

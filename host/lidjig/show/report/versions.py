@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import PurePath
@@ -22,7 +23,7 @@ def versions_of(run: StoredRun, machine: MachineProfile | None, words: Words) ->
         "profile": "" if machine is None else f"{machine.name}: {machine.title}",
         "link": _link(run.link_details, words),
         "seed": run.seed or "",
-        "command": "lidjig " + " ".join(run.argv),
+        "command": " ".join(["lidjig", *map(_short, run.argv)]),
         "started": words.date(run.started_utc),
         "ended": words.date(run.ended_utc),
         "duration": _duration(run, words),
@@ -30,6 +31,20 @@ def versions_of(run: StoredRun, machine: MachineProfile | None, words: Words) ->
         "recorded_outcome": words(f"verdict.{run.outcome}"),
     }
     return [Fact(key, words(f"page.{key}"), value) for key, value in told.items() if value]
+
+
+def _short(word: str) -> str:
+    """A word of the command line, a file's path as its name: the folders of a computer are nobody else's business."""
+    before, sign, path = word, "", ""
+    for mark in ("=", ":"):
+        head, found, tail = word.partition(mark)
+        # A drive's letter and a colon begin a path; "twin:" and "--store=" stand before one.
+        if found and len(head) > 1 and ("/" in tail or "\\" in tail) and not {"/", "\\"} & set(head):
+            before, sign, path = head, found, tail
+            break
+    if not path:
+        return re.split(r"[/\\]", word)[-1] or word
+    return before + sign + (re.split(r"[/\\]", path)[-1] or path)
 
 
 def _link(link: dict[str, str], words: Words) -> str:

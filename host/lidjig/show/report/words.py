@@ -18,14 +18,14 @@ RECORDED = "en"  # the language of the record's own sentences
 LANGS = ("en", "de")
 SENTENCES = "sentence."
 
-_UNITS = {"kohm": "kΩ", "ohm": "Ω", "deg": "°", "us": "µs", "1": "", "": ""}
+_UNITS = {"kohm": "kΩ", "ohm": "Ω", "deg": "°", "permille": "‰", "us": "µs", "1": "", "": ""}
 _MINUS = "−"
 NARROW = "\u202f"  # between a number and its unit: narrow, and no line breaks at it
 SECONDS = NARROW + "s"  # behind a board time
 _SLOT = re.compile(r"\{(\w+)\}")
 # A number (or the slot of one) and a unit behind it, as a sentence has them.
 _TIED = re.compile(
-    r"(?<=[\d}])[ \u00a0]?(%|°)|(?<=[\d}])[ \u00a0](kΩ|Ω|µs|mV|V|mA|A|ms|s|min|h|Hz|kohm|ohm|deg)(?!\w)"
+    r"(?<=[\d}])[ \u00a0]?(%|°)|(?<=[\d}])[ \u00a0](kΩ|Ω|µs|mV|V|mA|A|ms|s|min|h|Hz|kohm|ohm|deg|permille)(?!\w)"
 )
 _EXPONENT = re.compile(r"(?<![\w.])\d+(?:\.\d+)?e[+-]\d+(?!\w)")
 # The unit comes after the last of several times, also where more of them are left out.

@@ -16,14 +16,15 @@ PINS = 30
 
 IN = 0
 OUT = 1
+OPEN_DRAIN = 2  # pulls low or lets go; only on the bus, whose lines have pulls of their own
 FALLING = 4
 RISING = 8
 
 # Pins of the jig, by what they are wired to.
 DRV_DATA = (2, 4)
 DRV_OE = (3, 5)
-TST_DATA = (6, 8)
-TST_OE = (7, 9)
+TST_DATA = DRV_DATA  # a line's test buffer and its drive buffer have one data pin
+TST_OE = (8, 9)
 SNS_M = (10, 11)
 SNS_S = (12, 13)
 SUPPLY_OK = 14
@@ -31,7 +32,9 @@ MARK = 15
 RELAY = 16
 SENSOR_PWR = 17
 PULL_S = (18, 19)
-OBS = (20, 21)
+OBS = (20, 21, 6, 7)  # the last two only where no bus is wired
+SDA = 6
+SCL = 7
 MUX = (22, 0, 1)
 LED = 25
 ADC_FIRST = 26
@@ -61,6 +64,7 @@ class Gpio:
         self.handler: list[Callable[[Any], object] | None] = [None] * PINS
         self.trigger = [0] * PINS
         self.flags = [0] * PINS
+        self.alt = [0] * PINS  # 1 = the I2C peripheral has the pin
         self.pin_object: list[object] = [None] * PINS
         # called when what an output pin gives changes
         self.on_output: list[Callable[[int], None] | None] = [None] * PINS
@@ -90,6 +94,7 @@ class Gpio:
             before = self.given(n)
             was_out = self.mode[n]
             self.mode[n] = IN
+            self.alt[n] = 0
             self.out[n] = 0
             self.handler[n] = None
             self.trigger[n] = 0
@@ -102,8 +107,9 @@ class Gpio:
         self.kernel.irqs = 0
 
     def set_mode(self, n: int, mode: int, value: int | None) -> None:
-        """Mode IN or OUT, value None, 0 or 1 (taken before the pin starts to drive)."""
+        """Mode IN, OUT or OPEN_DRAIN, value None, 0 or 1 (taken before the pin starts to drive)."""
         was_mode, was_out = self.mode[n], self.out[n]
+        self.alt[n] = 0
         if value is not None:
             self.out[n] = value
         self.mode[n] = mode

@@ -1,16 +1,19 @@
 """The model machine: charger contract, sensor rail, lid input, power states and what can be seen of them from outside.
 
 Power states by their ACPI names: G3 no supply, S5 soft off, S0 working, S3 asleep. A transition takes a latency drawn
-from a lognormal distribution; on the way the display light and the SLP lines change at stated fractions of it.
+from a lognormal distribution; on the way the display light and the SLP lines change at stated fractions of it. What
+that looks like from outside is face.py's and habits.py's part.
 """
 
-import gpio as g
+from face import CONTRACT_MV
+from habits import BETWEEN
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
     from typing import Any
 
-    from gpio import Gpio
+    from face import Face
+    from habits import Habits
     from kernel import Event, Kernel
     from rng import Rng
     from wiring import Wiring
@@ -21,24 +24,23 @@ S0 = 2
 S3 = 3
 STATES = ("G3", "S5", "S0", "S3")
 
-_CHARGER_NEEDED_MV = 18000  # below this the model does not start
-_CHARGER_FULL_MV = 36300
-_CURRENT_FULL_MA = 3300
 _OFF_FALL_US = 50000
 
 
 class Laptop:
     """facts: integers for rail, lines, lid, charger, latencies, signatures and faults; see world.py."""
 
-    def __init__(self, kernel: "Kernel", gpio: "Gpio", wiring: "Wiring", rng: "Rng", facts: "dict[str, Any]") -> None:
+    def __init__(
+        self, kernel: "Kernel", wiring: "Wiring", face: "Face", habits: "Habits", rng: "Rng", facts: "dict[str, Any]"
+    ) -> None:
         self.kernel = kernel
-        self.gpio = gpio
         self.wiring = wiring
+        self.face = face
+        self.habits = habits
         self.facts = facts
         self.rng = rng
         self.state = G3
         self.busy = ""  # name of the transition that runs
-        self.slp = [0, 0]
         self.charger_mv = 0
         self.level = [0, 0]  # lid inputs, after the thresholds
         self.shut: bool | None = None  # the lid inputs after sampling; None = not sampled yet
@@ -175,6 +177,8 @@ class Laptop:
     def _lid_acts(self) -> None:
         if self.busy:
             return
+        if self.state == S0 and self.heard is not None and self.habits.lid(self.heard):
+            return
         if self.state == S0 and self.heard:
             self._fall_asleep()
         elif self.state == S3 and self.heard is False and not self.facts["never_wakes"]:
@@ -186,7 +190,7 @@ class Laptop:
         self._button_pressed(None)
 
     def _button_pressed(self, _argument: None) -> None:
-        if self.busy or self.charger_mv < _CHARGER_NEEDED_MV:
+        if self.busy or self.charger_mv < CONTRACT_MV:
             return
         if self.state == S5:
             # A lid that is believed shut keeps the machine from starting.
@@ -217,6 +221,7 @@ class Laptop:
         median, sigma_milli, low, high = latency
         us = min(high, max(low, self.rng.lognormal(median, sigma_milli)))
         self.busy = name
+        self.habits.phase(BETWEEN)
         now = self.kernel.now
         sign = self.facts["sign"][state]
         self._pending = [
@@ -227,7 +232,7 @@ class Laptop:
 
     def _start(self) -> None:
         self.counts["starts"] += 1
-        self._show_current(self.facts["sign"][S0])
+        self.face.show_current(self.facts["sign"][S0])
         self._transition("start", S0, self.facts["start_slp_percent"], 100)
 
     def _fall_asleep(self) -> None:
@@ -252,26 +257,15 @@ class Laptop:
 
     def _show(self) -> None:
         sign = self.facts["sign"][self.state]
+        face = self.face
+        self.habits.phase(self.state)
         self._show_slp(sign)
-        self._show_light(sign)
-        self._show_current(sign)
-        charger_at = g.CH_MUX_FIRST + 5
-        self.gpio.base[charger_at] = min(65535, self.charger_mv * 65535 // _CHARGER_FULL_MV)
+        face.show_light(sign)
+        face.show_current(sign)
+        face.show_charger(self.charger_mv)
 
     def _show_slp(self, sign: dict[str, int]) -> None:
-        powered = self.state != G3
-        self.slp[0] = sign["slp3"] if powered else 0
-        self.slp[1] = sign["slp4"] if powered else 0
-        self.wiring.observers()
+        self.face.show_slp(sign, self.state != G3)
 
     def _show_light(self, sign: dict[str, int]) -> None:
-        gpio = self.gpio
-        gpio.base[g.CH_LIGHT] = sign["light_permille"] * 65535 // 1000
-        gpio.gain[g.CH_LIGHT] = 1 + sign["light_noise"]
-
-    def _show_current(self, sign: dict[str, int]) -> None:
-        gpio = self.gpio
-        at = g.CH_MUX_FIRST + 6
-        ma = sign["current_ma"] if self.charger_mv else 0
-        gpio.base[at] = min(65535, ma * 65535 // _CURRENT_FULL_MA)
-        gpio.gain[at] = sign["current_noise"] if self.charger_mv else 1
+        self.face.show_light(sign)

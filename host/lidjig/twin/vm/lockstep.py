@@ -112,6 +112,7 @@ class Lockstep:
             elif code == HEAP:
                 self._answer(STATE, tag, json.dumps(self._heap_report()).encode())
             elif code == RESET:
+                world.bus.supply_lost()
                 board.request_reset(1)
                 board.told_reset = True
                 kernel.budget = kernel.now

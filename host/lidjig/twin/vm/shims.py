@@ -7,7 +7,8 @@ where import finds them first.
 import sys
 
 from covers import Module, cover_os, make_gc, make_micropython
-from gpio import ADC_FIRST, CH_LIGHT, CH_MUX_FIRST, CH_SUPPLY, IN, OUT, PINS
+from gpio import ADC_FIRST, CH_LIGHT, CH_MUX_FIRST, CH_SUPPLY, IN, OPEN_DRAIN, OUT, PINS, SCL, SDA
+from i2c import make_i2c
 from port import POLLIN, POLLOUT, Poll
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from board import Board
+    from bus import Bus
     from gpio import Gpio
     from kernel import Kernel
 
@@ -47,7 +49,7 @@ def _pin_number(pin: "Any") -> int:
     return number
 
 
-def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board") -> Module:
+def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> Module:
     """The machine module. board: reset_cause, unique_id (bytes), and reset(cause)."""
 
     out, level = gpio.out, gpio.level
@@ -69,7 +71,7 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board") -> Module:
     class Pin:
         IN = IN
         OUT = OUT
-        OPEN_DRAIN = 2
+        OPEN_DRAIN = OPEN_DRAIN
         PULL_UP = 1
         PULL_DOWN = 2
         IRQ_FALLING = 4
@@ -96,7 +98,10 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board") -> Module:
         ) -> None:
             number = self.number
             if mode != -1 and mode != IN and mode != OUT:  # no tuple: this runs with the heap locked
-                raise ValueError("only Pin.IN and Pin.OUT are wired on this board")
+                if mode != OPEN_DRAIN or not bus.wired or (number != SDA and number != SCL):
+                    raise ValueError("only Pin.IN and Pin.OUT are wired on this board; Pin.OPEN_DRAIN on its bus")
+                if value is None:
+                    value = 1  # as on rp2: lets go at first
             if value is not None:
                 value = 1 if value else 0
             gpio.set_mode(number, gpio.mode[number] if mode == -1 else mode, value)
@@ -215,6 +220,7 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board") -> Module:
         ADC=ADC,
         Timer=Timer,
         WDT=WDT,
+        I2C=make_i2c(kernel, gpio, bus, _pin_number),
         PWRON_RESET=PWRON_RESET,
         WDT_RESET=WDT_RESET,
         # On rp2 machine.reset() works through the watchdog, and reset_cause() afterwards says so.
@@ -276,10 +282,10 @@ def make_select(kernel: "Kernel") -> Module:
     return Module("select", poll=lambda: Poll(kernel), POLLIN=POLLIN, POLLOUT=POLLOUT)
 
 
-def install(kernel: "Kernel", gpio: "Gpio", board: "Board") -> None:
+def install(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> None:
     """Puts all of them where import finds them first. Replaced whole: machine, rp2, time, select."""
     entries: dict[str, Any] = {
-        "machine": make_machine(kernel, gpio, board),
+        "machine": make_machine(kernel, gpio, board, bus),
         "rp2": Module("rp2"),
         "time": make_time(kernel, board),
         "select": make_select(kernel),

@@ -12,7 +12,9 @@ TYPE_CHECKING = False  # the simulating interpreter may have no typing; type che
 if TYPE_CHECKING:
     from typing import Any
 
+    from face import Face
     from gpio import Gpio
+    from ina226 import Ina226
     from kernel import Kernel
     from laptop import Laptop
     from sensor import Sensor
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 # three conductors at the machine's own board, beyond its wiring.
 VM, M1, M2, VS, S1, S2, VB, B1, B2 = range(9)
 NODES = ("VM", "M1", "M2", "VS", "S1", "S2", "VB", "B1", "B2")
+_SENSOR_UA = len(NODES)  # after the voltages of a solution: current into the sensor's supply pin
 
 # The jig, as wired: ohms.
 _DRIVE_OHM = 220 + 25  # series resistor and the buffer's own output
@@ -51,10 +54,12 @@ OUT_LEAK = 3
 
 
 class Wiring:
-    """The network; set `machine`, `sensor` before the first update(). facts: see lidjig.twin.facts."""
+    """The network; set `machine`, `face`, `sensor` before the first update(). facts: see lidjig.twin.facts."""
 
     machine: "Laptop"
+    face: "Face"
     sensor: "Sensor"
+    meter: "Ina226 | None" = None  # power monitor in the sensor's supply, at the sensor's end
 
     def __init__(self, kernel: "Kernel", gpio: "Gpio", facts: "dict[str, Any]") -> None:
         self.kernel = kernel
@@ -63,6 +68,7 @@ class Wiring:
         self.sensor_fitted: int = facts["sensor_fitted"]
         self.rail_mv = 0
         self.mark_level = 1  # of the mark switch: low = pressed
+        self._more_observers: int = facts["more_observers"]  # 1 = observer 3 or 4 has a signal
         self._facts = facts
         self._cache: dict[int, list[int]] = {}
         self._relay_open = 0
@@ -71,7 +77,7 @@ class Wiring:
         self._supply_ok = 0
         self._busy = False
         self._key = -1
-        self.mv = [0] * len(NODES)
+        self.mv = [0] * (len(NODES) + 1)
         self.solved = 0
         for n in g.ELECTRICAL:
             gpio.on_output[n] = self._pin_changed
@@ -165,7 +171,19 @@ class Wiring:
             c.resistor(VM, M2, _PLUG_PULL_OHM)
         self._machine_side(c, key >> shift, not key >> 2 & 1)
         self.solved += 1
-        return [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in c.voltages()]
+        volts = c.voltages()
+        mv = [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in volts]
+        mv.append(self._sensor_ua(key, volts) if sensor_fitted else 0)
+        return mv
+
+    def _sensor_ua(self, key: int, volts: list[float]) -> int:
+        # What the sensor itself draws, and what its outputs give when they drive high.
+        facts = self._facts
+        ampere = volts[VS] / facts["sensor_load_ohm"]
+        for k, s in ((0, S1), (1, S2)):
+            if key >> (10 + 8 * k) & 3 == OUT_HIGH:
+                ampere += (volts[VS] - volts[s]) / facts["sensor_on_ohm"]
+        return int(ampere * 1000000 + (1 / 2 if ampere >= 0 else -1 / 2))
 
     def _machine_side(self, c: Circuit, rail_mv: int, connected: bool) -> None:
         facts = self._facts
@@ -226,6 +244,8 @@ class Wiring:
         elif mv[VM] < _SUPPLY_FALL_MV:
             self._supply_ok = 0
         self._levels()
+        if self.meter is not None:
+            self.meter.feed(mv[_SENSOR_UA], mv[VS], 0)
         self.sensor.supplied(mv[VS])
         self.machine.lines(mv[VB], mv[B1], mv[B2])
 
@@ -240,14 +260,18 @@ class Wiring:
         set_input(g.MARK, self.mark_level)
 
     def observers(self) -> None:
-        """Levels of the two digital observers: the machine's SLP lines, or line 1 and 2 with the self-test plug."""
+        """Levels of the digital observers: the machine's signals; with the self-test plug 1 and 2 are the lines."""
         set_input = self.gpio.set_input
+        levels = self.face.levels
         if self.plug_fitted:
             set_input(g.OBS[0], 1 if self.mv[M1] > 1650 else 0)
             set_input(g.OBS[1], 1 if self.mv[M2] > 1650 else 0)
         else:
-            set_input(g.OBS[0], self.machine.slp[0])
-            set_input(g.OBS[1], self.machine.slp[1])
+            set_input(g.OBS[0], levels[0])
+            set_input(g.OBS[1], levels[1])
+        if self._more_observers:
+            set_input(g.OBS[2], levels[2])
+            set_input(g.OBS[3], levels[3])
 
     def set_rail(self, mv: int) -> None:
         """The machine's sensor supply comes (mV) or goes (0)."""

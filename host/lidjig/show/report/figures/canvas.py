@@ -24,8 +24,8 @@ from lidjig.show.report.figures.palette import PLACEHOLDERS, colour
 
 Labels = Mapping[str, str]
 
-TEXT = 11.5  # text size in viewBox units
-SMALL = 11.0  # the least: 9.8 px in a wide figure at its least width, 9.1 px in a narrow one on 330 px
+TEXT = 12.0  # text size in viewBox units
+SMALL = 11.5  # the least: 8.05 pt in a wide figure on A4, 10.2 px at its least width, 8.9 px in a narrow one on 310 px
 WIDE = 720  # viewBox width of figures that scroll in their own box on a phone (least width 640 px)
 NARROW = 400  # viewBox width of figures that fit a phone
 LETTER = 0.56  # width of a letter by its size, about: what room a text needs in a font that is not known here

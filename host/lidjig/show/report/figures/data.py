@@ -123,7 +123,7 @@ def _bands(pieces: list[Piece], machine: MachineProfile | None) -> tuple[Bands, 
     wired = machine.analog() if machine else {}
     out: list[Bands] = []
     for name in wired or ("charger_v", "charger_i", "light"):
-        channel = names.CHANNELS.index(name)
+        channel = names.CHANNELS.index(machine.channel_of(name) if machine else name)
         told = [(p.begin_us, p.end_us, p.of("band", "channel", channel, "band"), False) for p in pieces]
         found = steps(name, ("0", "1", "2", "3"), told)
         if name in wired or found.heard:

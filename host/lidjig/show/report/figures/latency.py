@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -27,6 +28,7 @@ from lidjig.show.report.figures.canvas import (
     room,
     style,
 )
+from lidjig.show.report.figures.marks import RunMarks
 from lidjig.show.report.figures.palette import colour
 from lidjig.show.report.figures.tracks import Floats
 from lidjig.show.report.figures.trials import Series
@@ -40,6 +42,12 @@ RUN_PANEL, RUN_DOTS = 182.0, 138.0
 HEAD = 46.0  # two lines of words above a panel
 LEFT, RIGHT = 44.0, 18.0
 WIDE_LEFT = 54.0
+RUN_NOTE = 17.0  # height of a line below the run chart
+GAPS_NAMED = 6  # gaps with a line of their own; the page lists them all
+_HATCHED: dict[str, Any] = {
+    "gap": {"facecolor": colour("paper"), "edgecolor": colour("gap"), "linewidth": 0.9, "hatch": "xxxx"},
+    "rest": {"facecolor": "none", "edgecolor": colour("grid"), "linewidth": 0.6, "hatch": "//"},
+}
 
 
 def histogram_svg(series: Sequence[Series], labels: Labels, prefix: str) -> str:
@@ -150,10 +158,14 @@ def median_text(one: Series, labels: Labels) -> str:
 # -- run chart
 
 
-def run_chart_svg(series: Sequence[Series], labels: Labels, prefix: str) -> str:
-    """Latency against the number of the cycle, a panel a kind: misses and late ones as symbols, median, limit."""
+def run_chart_svg(series: Sequence[Series], labels: Labels, prefix: str, marks: RunMarks | None = None) -> str:
+    """Latency against the number of the cycle, a panel a kind: misses and late ones as symbols, median, limit. marks:
+    gaps are hatched where they fell; of a run that did less than was ordered the axis goes on to that."""
+    marks = marks or RunMarks()
     shown = [one for one in series if one.rows]
-    height = 22.0 + RUN_PANEL * max(1, len(shown))
+    notes = _notes(marks, labels)
+    below = RUN_NOTE * len(notes) + (6.0 if notes else 0.0)
+    height = 22.0 + RUN_PANEL * max(1, len(shown)) + below
     with style():
         fig = figure(WIDE, height)
         over = page(fig, WIDE, height)
@@ -162,15 +174,62 @@ def run_chart_svg(series: Sequence[Series], labels: Labels, prefix: str) -> str:
             return render(fig, labels, prefix, wide=True)
         first = min(row.number for one in shown for row in one.rows)
         last = max(row.number for one in shown for row in one.rows)
+        if marks.ordered is not None:
+            last = max(last, marks.ordered.wanted)
         for place, one in enumerate(shown):
             top = RUN_PANEL * place + 24.0
             axes = _axes(fig, WIDE, height, (WIDE_LEFT, top, WIDE - WIDE_LEFT - RIGHT, RUN_DOTS))
             _run_panel(axes, one, labels, (first, last))
+            _marked(axes, one, marks, labels)
             _run_words(over, top - 12.0, one, labels)
             _upright(over, top + RUN_DOTS / 2.0, labels["latency-s"])
-        x = WIDE_LEFT + (WIDE - WIDE_LEFT - RIGHT) / 2.0
-        over.text(x, height - 7.0, labels["cycle"], ha="center", va="center", fontsize=TEXT, color=colour("ink"))
+        x, y = WIDE_LEFT + (WIDE - WIDE_LEFT - RIGHT) / 2.0, height - below - 7.0
+        over.text(x, y, labels["cycle"], ha="center", va="center", fontsize=TEXT, color=colour("ink"))
+        for place, (text, hatch) in enumerate(notes):
+            at = height - below + 10.0 + RUN_NOTE * place
+            if hatch:
+                swatch = PathPatch(boxes([(WIDE_LEFT, at - 6.0, WIDE_LEFT + 20.0, at + 6.0)]), **_HATCHED[hatch])
+                over.add_patch(swatch)
+            over.text(WIDE_LEFT + 28.0, at, text, va="center", fontsize=SMALL, color=colour("ink"))
         return render(fig, labels, prefix, wide=True)
+
+
+def _notes(marks: RunMarks, labels: Labels) -> list[tuple[str, str]]:
+    """(text, what its swatch shows) of the lines below the chart."""
+    notes = [(f"{labels['gap']}: {text}", "gap") for _number, text in marks.gaps[:GAPS_NAMED]]
+    if len(marks.gaps) > GAPS_NAMED:
+        notes.append((labels["more"].replace("{n}", str(len(marks.gaps) - GAPS_NAMED)), ""))
+    if marks.ordered is not None:
+        left = labels["left"].replace("{done}", str(marks.ordered.done))
+        notes.append((f"{_end_word(marks, labels)}: {left.replace('{wanted}', str(marks.ordered.wanted))}", "rest"))
+    return notes
+
+
+def _end_word(marks: RunMarks, labels: Labels) -> str:
+    return labels["cut" if marks.ordered is not None and marks.ordered.cut else "short"]
+
+
+def _marked(axes: Axes, one: Series, marks: RunMarks, labels: Labels) -> None:
+    """Gaps as hatched bars through the panel; from the last movement to what was ordered the empty rest."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    unit = (right - left) / (WIDE - WIDE_LEFT - RIGHT)
+    for at, _text in marks.gaps:
+        bar = boxes([(at - 2.5 * unit, low, at + 2.5 * unit, high)])
+        axes.add_patch(PathPatch(bar, **_HATCHED["gap"], zorder=2.0))
+    if marks.ordered is None:
+        return
+    end = max(one.rows[-1].number, marks.ordered.done) + 0.5
+    if end >= right:
+        return
+    axes.add_patch(PathPatch(boxes([(end, low, right, high)]), **_HATCHED["rest"], zorder=1.7))
+    axes.plot([end, end], [low, high], color=colour("gap"), lw=2.0, zorder=2.1)
+    text = _end_word(marks, labels)
+    if (right - end) / unit > 1.15 * room(text) + 12.0:
+        ground = {"facecolor": colour("paper"), "edgecolor": "none", "pad": 2.5}
+        axes.text(
+            end + 8.0 * unit, low + 0.5 * (high - low), text, va="center", fontsize=SMALL, weight="bold",
+            color=colour("gap"), bbox=ground, zorder=3.0,
+        )  # fmt: skip
 
 
 def _run_panel(axes: Axes, one: Series, labels: Labels, span: tuple[int, int]) -> None:

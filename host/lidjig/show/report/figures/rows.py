@@ -123,10 +123,10 @@ def angle_row(track: AngleTrack) -> Row:
 
     def draw(place: Place, y: float) -> None:
         def at(deg: float) -> float:
-            return y + 72.0 - 66.0 * (deg - low) / (top - low)
+            return y + 57.0 - 51.0 * (deg - low) / (top - low)
 
         step = nice(top / 4.0)
-        _name(place, y + 39.0, place.labels["angle"], place.labels["angle-unit"], right=LEFT - 32.0)
+        _name(place, y + 31.5, place.labels["angle"], place.labels["angle-unit"], right=LEFT - 32.0)
         for k in range(math.ceil(low / step), math.floor(top / step) + 1):
             _rule(place, at(k * step))
             text, grey = number(k * step, place.labels), colour("soft")
@@ -147,7 +147,7 @@ def angle_row(track: AngleTrack) -> Row:
             points += [(place.x(t), at(a)) for t, a in zip(track.t_us[part], track.deg[part], strict=True)]
         _polyline(place, points, breaks, "angle", 1.5)
 
-    return Row(80.0, by_column, draw)
+    return Row(65.0, by_column, draw)
 
 
 def nice(step: float) -> float:
@@ -180,7 +180,7 @@ def digital_row(track: StepTrack, labels: Labels) -> Row:
 def band_row(band: Bands, labels: Labels) -> Row:
     """The band of an analog observer, with the thresholds between the bands in the gutter."""
     top = len(band.thresholds) or 3
-    height = 15.0 + 8.0 * top
+    height = max(27.0, 17.0 + 6.0 * top)  # two lines of words
 
     def draw(place: Place, y: float) -> None:
         sub = " | ".join(_threshold(value, band.unit, labels) for value in band.thresholds)

@@ -34,6 +34,10 @@ class _Signatures:
             if state != "G3"
         }
 
+    def channels(self) -> Mapping[str, str]:
+        """Channel -> observer."""
+        return self._machine.channels()
+
 
 def classify(
     events: list[StoredEvent], machine: MachineProfile, levels: list[Levels] | None = None

@@ -44,7 +44,7 @@ from lidjig.show.report.figures.tracks import StepTrack
 
 TOP = 22.0  # above the rows: names of gaps
 AXIS = 38.0  # below the rows: ticks and the axis' name
-GAP_ROW = 5.0
+GAP_ROW = 4.0
 LEGEND = 20.0  # height of a line of it
 SWATCH = 28.0
 NOTE = 15.0
@@ -100,7 +100,7 @@ def _ticks(place: Place, data: TimelineData, bottom: float) -> None:
     axes, labels = place.axes, place.labels
     axes.plot([LEFT, LEFT + SPAN], [bottom, bottom], color=colour("frame"), lw=0.8)
     step = nice((data.end_us - data.begin_us) / 1e6 / 8.0)
-    taken = -math.inf
+    taken, named = -math.inf, LEFT
     for boot in data.boots:
         begin = max(boot.begin_us + boot.offset_us, data.begin_us)
         end = min(boot.end_us + boot.offset_us, data.end_us)
@@ -114,6 +114,11 @@ def _ticks(place: Place, data: TimelineData, bottom: float) -> None:
             if x - room(text, SMALL) / 2.0 > taken + 3.0:
                 axes.text(x, bottom + 12.0, text, ha="center", va="center", fontsize=SMALL, color=colour("ink"))
                 taken = x + room(text, SMALL) / 2.0
+        if len(data.boots) > 1 and begin < end:
+            told, at = labels["boot"].replace("{n}", str(boot.number)), max(place.x(begin), named)
+            if at + room(told, SMALL) < LEFT + SPAN - room(labels["board-time"]) - 8.0:
+                axes.text(at, bottom + 28.0, told, va="center", fontsize=SMALL, color=colour("soft"), weight="bold")
+                named = at + 1.15 * room(told, SMALL) + 10.0
     name = labels["board-time"]
     axes.text(LEFT + SPAN, bottom + 28.0, name, ha="right", va="center", fontsize=TEXT, color=colour("ink"))
 

@@ -106,15 +106,15 @@ class _Placing:
             for i in range(boot.first, boot.last + 1)
             if run.events[i].name == "output"
         }
-        self._boot, self._before_us = 1, 0
+        self._boot, self._before_us = 1, -1
 
     def of(self, t_us: int) -> tuple[int, int | None]:
         """(number of the boot, place of the output's event or None where the record has none at that time)."""
+        if t_us <= self._before_us and self._boot < self._last:
+            self._boot += 1  # board time began anew: the same time of the boot before is another moment
+        self._before_us = t_us
         for boot in range(self._boot, self._last + 1):
             if (boot, t_us) in self._outputs:
-                self._boot, self._before_us = boot, t_us
+                self._boot = boot
                 return boot, self._outputs[boot, t_us]
-        if t_us < self._before_us and self._boot < self._last:
-            self._boot += 1  # board time began anew
-        self._before_us = t_us
         return self._boot, None

@@ -1,0 +1,69 @@
+# Parts that only some benches need: what samples channels, and what reads power monitors and the tach line. They are
+# loaded and built when a request or the wiring record asks for them for the first time, and then stay.
+#
+# Service loop only; the tick goes on meanwhile. What it is to call is bound here before any of its flags is raised.
+# Without the memory for it nothing of a part stays, and the jig goes on without it.
+import gc
+import sys
+
+import firmware
+
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from firmware.jig import Jig
+
+_SAMPLES = ("recording", "sampler")
+_SLOW = ("slow", "meters", "bus", "pulses")
+
+
+def for_samples(jig: "Jig") -> bool:
+    # True when channels can be sampled.
+    if jig.sampler is not None:
+        return True
+    gc.collect()
+    try:
+        from firmware.recording import Recording
+        from firmware.sampler import Sampler
+
+        sampler = Sampler(jig.board.ticks_diff)
+        recording = Recording(sampler)
+    except MemoryError as error:
+        _forget(jig, _SAMPLES, error)
+        return False
+    jig.sampler = sampler
+    jig.scan.record_into(recording)
+    if jig.slow is not None:
+        jig.slow.sampler = sampler
+    gc.collect()
+    return True
+
+
+def for_wiring(jig: "Jig", values: dict) -> bool:
+    # True when all that a wiring record has can be read.
+    if jig.slow is not None or not (values["bus"] or values["tach"]):
+        return True
+    gc.collect()
+    try:
+        from firmware.meters import Meters
+        from firmware.pulses import Pulses
+        from firmware.slow import Slow
+
+        meters = Meters(jig.board, jig.log, jig.tell_meter)
+        slow = Slow(jig.board, jig.unheard, jig.measurement, meters, Pulses(jig.board))
+    except MemoryError as error:
+        _forget(jig, _SLOW, error)
+        return False
+    slow.sampler = jig.sampler
+    jig.slow = slow
+    gc.collect()
+    return True
+
+
+def _forget(jig: "Jig", modules: tuple, error: Exception) -> None:
+    # What was loaded so far is loaded anew next time; the log tells where the memory ended.
+    for name in modules:
+        sys.modules.pop("firmware." + name, None)
+        if hasattr(firmware, name):
+            delattr(firmware, name)
+    gc.collect()
+    jig.log_exception(error)

@@ -1,0 +1,74 @@
+"""lidjig rescue BROKEN.db NEW.db: what can still be read of a damaged record, in a new one."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lidjig.cli.options import GlobalOptions
+
+if TYPE_CHECKING:
+    from lidjig.record.rescue import Rescued
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog="Takes --json, before or after the command. --store plays no part.")
+    def rescue(
+        context: typer.Context,
+        broken: Annotated[str, typer.Argument(help="The damaged record; it is not touched.", metavar="BROKEN.db")],
+        new: Annotated[str, typer.Argument(help="The record to write; must not be there yet.", metavar="NEW.db")],
+    ) -> int:
+        """Save what can be read of a damaged record, row by row, and say what is missing and from which runs."""
+        from lidjig.record.rescue import rescue as save
+
+        options: GlobalOptions = context.obj
+        saved = save(Path(broken), Path(new))
+        if options.json:
+            _write_object(saved, broken, new)
+        else:
+            _show(saved, broken, new)
+        return 0
+
+
+def _write_object(saved: Rescued, broken: str, new: str) -> None:
+    shown = {
+        "command": "rescue",
+        "broken": broken,
+        "new": new,
+        "tables": [
+            {"table": t.name, "saved": t.saved, "missing": t.missing, "complete_count": t.missing_is_all}
+            for t in saved.tables
+        ],
+        "runs": [{"run": run, "missing": texts} for run, texts in saved.runs.items()],
+        "remarks": saved.remarks,
+    }
+    sys.stdout.write(json.dumps(shown, ensure_ascii=False, indent=2) + "\n")
+
+
+def _show(saved: Rescued, broken: str, new: str) -> None:
+    sys.stdout.write(f"Saved from {broken} into {new}:\n")
+    for table in saved.tables:
+        missing = f"{table.missing} missing"
+        if not table.missing_is_all:
+            known = f"{table.missing} known, perhaps more" if table.missing else "perhaps more"
+            missing = f"missing: unknown, {known}"
+        if table.saved or table.missing or not table.missing_is_all:
+            sys.stdout.write(f"  {table.name:<22}{table.saved:>9} saved, {missing}\n")
+    for remark in saved.remarks:
+        sys.stdout.write(f"Note: {remark}.\n")
+    for run, texts in saved.runs.items():
+        sys.stdout.write(f"{run}: {'; '.join(texts)}\n")
+    if saved.whole:
+        sys.stdout.write("Nothing is known to be missing.\n")
+    else:
+        sys.stdout.write(
+            "Runs that lack something, or may lack it, say so among their gaps (lidjig show RUN); none of them reads "
+            "as passed.\n"
+        )
+    sys.stdout.write(f"Go on with it: lidjig runs --store {new}\n")

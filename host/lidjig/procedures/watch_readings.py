@@ -1,0 +1,198 @@
+"""Readings for a live view: channels sampled on the board, the newest value of each and its last half minute."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from lidjig.errors import Refused
+from lidjig.jig import Batch, Measurement
+from lidjig.measure.estimate import Estimate
+from lidjig.procedures.base import Bench
+from lidjig.procedures.observe import UNWIRED
+from shared_proto import names
+
+# A batch of the board spans 250 ms at most (PROTOCOL.md), so what is older than two steps has come.
+STEP_US = 250_000
+STEPS = 120
+TRAIL_S = STEPS * STEP_US / 1e6
+LATE_STEPS = 2
+NEWS_S = 1.5  # a channel without news for so long has no reading
+VIEW_PERIOD_S = 0.02  # for a view alone: a dozen readings in each batch
+READINGS_MIN = 8  # the present value is the mean of the newest batch, or of several where it is shorter
+MEAN_US = 500_000  # none of them older than this
+LAST_BATCHES_S = 0.1  # what was read before sampling stopped has come by then
+
+SILENT = "no reading"
+NOT_WIRED = "not in the jig's wiring"
+NO_SAMPLES = "the jig's firmware sends no samples"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A channel at one moment. now: mean of its newest readings; None where there is none that is new, and then `why`
+    says so ("" while the first one is still awaited). trail: means over TRAIL_S in steps of STEP_US, oldest first, in
+    `unit`; None = nothing was read.
+    """
+
+    channel: str
+    unit: str
+    now: Estimate | None
+    trail: tuple[float | None, ...]
+    why: str
+
+
+class Trail:
+    """One channel's readings of the last TRAIL_S, raw."""
+
+    def __init__(self) -> None:
+        self._steps: dict[int, tuple[int, int]] = {}  # board time in steps -> readings, their sum
+        # Of each batch: board time of its end, readings, their sum and sum of squares.
+        self._newest: deque[tuple[int, int, int, int]] = deque(maxlen=READINGS_MIN)
+        self.end_us: int | None = None  # board time of the newest reading
+
+    def take(self, batch: Batch) -> None:
+        """Add a batch. Sums are whole numbers, so that no digits cancel."""
+        raw = np.frombuffer(batch.data, dtype="<u2").astype(np.int64)
+        times_us = batch.t_us + np.rint(np.linspace(0.0, batch.span_us, raw.size)).astype(np.int64)
+        at = times_us // STEP_US
+        for step in range(int(at[0]), int(at[-1]) + 1):
+            there = raw[at == step]
+            count, total = self._steps.get(step, (0, 0))
+            self._steps[step] = (count + there.size, total + int(there.sum()))
+        self.end_us = int(times_us[-1])
+        self._newest.append((self.end_us, raw.size, int(raw.sum()), int((raw * raw).sum())))
+        for step in [step for step in self._steps if step < at[-1] - STEPS - LATE_STEPS]:
+            del self._steps[step]
+
+    def shift(self, by_us: int) -> None:
+        """Board time began anew: what was read lies so much later on the new one (by_us may be negative)."""
+        by = round(by_us / STEP_US)
+        self._steps = {step + by: sums for step, sums in self._steps.items()}
+        self._newest.clear()
+        self.end_us = None
+
+    def mean(self, channel: str) -> Measurement:
+        """Mean and spread of the newest readings. Raises ValueError where there are none."""
+        if self.end_us is None:
+            raise ValueError(f"{channel}: no reading")
+        n = total = total_sq = 0
+        for end_us, count, part, part_sq in reversed(self._newest):
+            if n >= READINGS_MIN or end_us < self.end_us - MEAN_US:
+                break
+            n, total, total_sq = n + count, total + part, total_sq + part_sq
+        spread = max(0, n * total_sq - total * total)
+        sd = math.sqrt(spread / (n * (n - 1))) if n > 1 else 0.0
+        return Measurement(channel, n, total / n, sd, 0, 0, self.end_us)
+
+    def means(self, first: int) -> list[float | None]:
+        """Raw means of STEPS steps from `first` on; None where nothing was read."""
+        found = [self._steps.get(step) for step in range(first, first + STEPS)]
+        return [None if sums is None or not sums[0] else sums[1] / sums[0] for sums in found]
+
+
+def first_step(now_us: int) -> int:
+    """Number of the oldest step of a trail that is shown at a board time: the newest ones may still be on their way."""
+    return now_us // STEP_US - LATE_STEPS - STEPS + 1
+
+
+class Readings:
+    """Samples every channel that is wired on a bench. keep: at full rate, with unit and scale into the record.
+
+    Named by observer where one is read from the channel, else by channel. lost: batches that were missing; taken:
+    readings that came.
+    """
+
+    def __init__(self, bench: Bench, *, keep: bool) -> None:
+        self._bench, self._keep = bench, keep
+        machine = bench.machine
+        self.names = {channel: machine.observer_of(channel) or channel for channel in machine.wired_channels()}
+        self._scales = {channel: machine.scale(channel) for channel in self.names}
+        self._trails = {channel: Trail() for channel in self.names}
+        self.refused: dict[str, str] = {}  # channel -> why it is not sampled
+        self.lost = self.taken = 0
+        self._asked: list[str] = []
+        self._began_us = 0
+        bench.jig.on_batch.append(self._take)
+
+    def period_s(self, channel: str) -> float:
+        """Spacing asked for; the board may grant a longer one."""
+        fastest_s = names.SAMPLE_MIN_MS[names.CHANNELS.index(channel)] / 1000.0
+        return fastest_s if self._keep else max(fastest_s, VIEW_PERIOD_S)
+
+    def start(self) -> None:
+        """Have every channel sampled. Again after the board restarted. What its wiring has not is in `refused`."""
+        jig = self._bench.jig
+        self.refused.clear()
+        self._began_us = jig.status().t_us
+        for channel, scale in self._scales.items():
+            if self._keep:
+                self._bench.recorder.channel(channel, scale.unit, scale.per_raw, scale.offset)
+            if channel not in self._asked:
+                self._asked.append(channel)  # before it is asked for: Ctrl-C may come before the answer
+            try:
+                jig.sample(channel, self.period_s(channel))
+            except Refused as refusal:
+                if refusal.reason not in (names.REFUSED_RANGE, names.REFUSED_UNKNOWN):
+                    raise
+                unknown = refusal.reason == names.REFUSED_UNKNOWN
+                self.refused[channel] = NO_SAMPLES if unknown else NOT_WIRED
+
+    def stop(self) -> None:
+        """Nothing is sampled any more, and what was read before has come."""
+        while self._asked:
+            if self.refused.get(self._asked[-1]) != NO_SAMPLES:
+                self._bench.jig.sample(self._asked[-1], 0.0)
+            self._asked.pop()
+        self._bench.jig.idle(LAST_BATCHES_S)
+        if self._keep:
+            self._bench.recorder.flush()
+
+    def close(self) -> None:
+        """Stop listening."""
+        if self._take in self._bench.jig.on_batch:
+            self._bench.jig.on_batch.remove(self._take)
+
+    def shift(self, by_us: int) -> None:
+        """Board time began anew, see Trail.shift."""
+        for trail in self._trails.values():
+            trail.shift(by_us)
+
+    def _take(self, batch: Batch) -> None:
+        # Another program may have left channels sampled that this one did not ask for.
+        if batch.channel in self._trails:
+            self.lost += batch.lost
+            self.taken += batch.n
+            self._trails[batch.channel].take(batch)
+
+    def untold(self, told: Mapping[str, str]) -> list[str]:
+        """Sentences on channels that are not sampled; those of observers in `told` have been told of already."""
+        out = []
+        for why, more in ((NOT_WIRED, UNWIRED), (NO_SAMPLES, "Update it with 'lidjig flash'.")):
+            which = [self.names[channel] for channel, reason in self.refused.items() if reason == why]
+            which = [name for name in which if name not in told]
+            if which:
+                out.append(f"no readings of {', '.join(which)}: {why}. {more}")
+        return out
+
+    def at(self, now_us: int, *, heard: bool = True) -> dict[str, Reading]:
+        """Name -> reading at a board time. heard: False = the link is down, so that nothing is new."""
+        first = first_step(now_us)
+        out = {}
+        for channel, trail in self._trails.items():
+            scale = self._scales[channel]
+            why = self._why_none(channel, now_us) or ("" if heard else SILENT)
+            now = None if why or trail.end_us is None else self._bench.estimate(trail.mean(channel))
+            means = tuple(None if mean is None else scale.value(mean) for mean in trail.means(first))
+            out[self.names[channel]] = Reading(channel, scale.unit, now, means, why)
+        return out
+
+    def _why_none(self, channel: str, now_us: int) -> str:
+        if channel in self.refused:
+            return self.refused[channel]
+        end_us = self._trails[channel].end_us
+        return SILENT if now_us - (self._began_us if end_us is None else end_us) > NEWS_S * 1e6 else ""

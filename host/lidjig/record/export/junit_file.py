@@ -1,0 +1,199 @@
+"""Measurements and steps of a run as test cases, for whatever collects test results.
+
+JUnit XML has no standard; what is written here follows the elements and attributes that its readers share
+(https://github.com/testmoapp/junitxml). One suite a run:
+
+case                          fails when                       skipped when     is an error when
+the outcome (verdict)         the machine failed               nothing judged   the run met an error, or is incomplete
+each measurement              outside its limits               not measured     -
+each step                     a movement missed or came late   it never ended   it ended in an error
+
+The figures stand as properties of their case, under the record's own names; an absent one has no property.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from xml.sax.saxutils import XMLGenerator
+from xml.sax.xmlreader import AttributesImpl
+
+from lidjig.record.export.formats import Exported, Wishes
+from lidjig.record.export.source import Source
+from lidjig.record.model import ERROR, FAIL, INCOMPLETE, LOOKING, NOT_MEASURED, PASS, TRIAL_STEPS, MeasuredValue
+from lidjig.record.stored import StoredRun, StoredStep
+
+FIGURES = ("value", "low", "high", "limit_low", "limit_high", "marginal_band")
+
+
+@dataclass(frozen=True)
+class Case:
+    """One test case. said: "failure", "error" or "skipped" with its message; "" = passed."""
+
+    kind: str
+    name: str
+    said: str = ""
+    message: str = ""
+    text: str = ""
+    seconds: float | None = None
+    properties: dict[str, str] = field(default_factory=dict)
+
+
+def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> None:
+    """Write the suite of a run to path."""
+    run = source.run
+    cases = [_verdict(run), *_measurements(run), *(_step(step) for step in run.steps)]
+    counts = {said: sum(case.said == said for case in cases) for said in ("failure", "error", "skipped")}
+    total = {
+        "tests": str(len(cases)), "failures": str(counts["failure"]), "errors": str(counts["error"]),
+        "skipped": str(counts["skipped"]), "time": _seconds(_length_s(run)),
+    }  # fmt: skip
+    with path.open("wb") as stream:
+        xml = XMLGenerator(stream, "utf-8", short_empty_elements=True)
+        xml.startDocument()
+        _open(xml, "testsuites", {"name": "lidjig", **total})
+        suite = {"name": f"lidjig.{run.command}", "timestamp": run.started_utc[:19], "hostname": run.board_id}
+        _open(xml, "testsuite", {**suite, **total})
+        _properties(xml, _of_run(run))
+        for case in cases:
+            _write_case(xml, f"lidjig.{run.command}.{case.kind}", case)
+        if run.notes:
+            _open(xml, "system-out")
+            xml.characters(clean("\n".join(run.notes)))
+            xml.endElement("system-out")
+        xml.endElement("testsuite")
+        xml.endElement("testsuites")
+        xml.endDocument()
+    exported.counts = {"cases": len(cases), **{name: counts[said] for name, said in _PLURAL.items()}}
+
+
+_PLURAL = {"failures": "failure", "errors": "error", "skipped": "skipped"}
+
+
+def _of_run(run: StoredRun) -> dict[str, str]:
+    given = {
+        "run": run.id, "uid": run.uid, "job": run.job, "machine": run.machine, "command": run.command,
+        "outcome": run.outcome, "board": run.board_id, "host_version": run.host_version,
+        "firmware_version": run.firmware_version, "seed": run.seed, "started_utc": run.started_utc,
+        "ended_utc": run.ended_utc, "closed": str(run.closed).lower(),
+    }  # fmt: skip
+    out = {name: str(value) for name, value in given.items() if value}
+    for place, gap in enumerate(run.gaps, start=1):
+        out[f"gap_{place}"] = f"{gap.kind}: {gap.text}"
+    return out
+
+
+def _verdict(run: StoredRun) -> Case:
+    """The outcome with the findings that it stands on."""
+    findings = [
+        f"{f.where}{f': {f.what}' if f.what else ''}"
+        + (f" ({f.probability:.0%})" if f.probability is not None else "")
+        + "".join(f"\n  - {line}" for line in f.evidence)
+        + (f"\n  CAUTION: {f.caution}" if f.caution else "")
+        + (f"\n  Next: {f.next}" if f.next else "")
+        for f in run.findings
+    ]
+    said = {FAIL: "failure", ERROR: "error", INCOMPLETE: "error"}.get(run.outcome, "")
+    properties: dict[str, str] = {}
+    for place, finding in enumerate(run.findings, start=1):
+        for key, value in (("where", finding.where), ("what", finding.what), ("probability", finding.probability)):
+            if value is not None:
+                properties[f"finding_{place}_{key}"] = str(value)
+    if run.command in LOOKING and run.outcome == PASS:
+        # It ended well, but nobody may read it as a machine that passed.
+        told = "ended: nothing was judged of the machine"
+        return Case("outcome", "outcome", "skipped", told, "\n".join(findings), None, properties)
+    first = findings[0].split("\n")[0] if findings else "no findings"
+    return Case("outcome", "outcome", said, f"{run.outcome}: {first}", "\n".join(findings), None, properties)
+
+
+def _measurements(run: StoredRun) -> Iterator[Case]:
+    """Each measurement once, as it was entered last."""
+    for measured in {m.name: m for m in run.measurements}.values():
+        properties = {key: repr(v) for key in FIGURES if (v := getattr(measured, key)) is not None}
+        properties |= {"unit": measured.unit, "n": str(measured.n), "outcome": measured.outcome}
+        said = {FAIL: "failure", NOT_MEASURED: "skipped"}.get(measured.outcome, "")
+        yield Case("measurements", measured.name, said, _told(measured), "", None, properties)
+
+
+def _told(m: MeasuredValue) -> str:
+    limits = f"limits {'-' if m.limit_low is None else m.limit_low} to {'-' if m.limit_high is None else m.limit_high}"
+    return f"not measured; {limits} {m.unit}" if m.value is None else f"{m.value} {m.unit}, {limits}: {m.outcome}"
+
+
+def _step(step: StoredStep) -> Case:
+    name = " ".join([step.name, *(str(v) for v in step.arguments.values() if isinstance(v, (str, int, float)))])
+    properties = {key: str(value) for key, value in step.arguments.items() if value is not None}
+    said, message = "", ""
+    if step.state == "failed":
+        said, message = "error", step.exception or "failed"
+    elif step.state == "open":
+        said, message = "skipped", "the step never ended: the run was killed, or is still running"
+    elif step.name in TRIAL_STEPS:
+        bad = list(_bad_trials(step))
+        said, message = ("failure", "; ".join(bad)) if bad else ("", "")
+    return Case("steps", f"{step.place}: {name}", said, message, "", step.duration_s, properties)
+
+
+def _bad_trials(step: StoredStep) -> Iterator[str]:
+    for trial in step.result or ():
+        at = f"{trial['state']} due, lid moved at board time {trial['stimulus_us']} us"
+        if trial.get("found"):
+            yield f"{at}: found in {trial['found']}"
+        elif trial["reaction_us"] is None:
+            yield f"{at}: no reaction"
+        elif trial["reaction_us"] - trial["stimulus_us"] > trial["limit_s"] * 1e6:
+            yield f"{at}: reaction after {(trial['reaction_us'] - trial['stimulus_us']) / 1e6:g} s"
+
+
+def _length_s(run: StoredRun) -> float | None:
+    """From the first step to the last on the link's clock."""
+    ends = [step.end_s for step in run.steps if step.end_s is not None]
+    begins = [step.begin_s for step in run.steps if step.begin_s is not None]
+    return max(ends) - min(begins) if ends and begins else None
+
+
+def _seconds(seconds: float | None) -> str:
+    return f"{max(0.0, seconds or 0.0):.3f}"
+
+
+def _open(xml: XMLGenerator, name: str, attributes: Mapping[str, str] | None = None) -> None:
+    given = {key: clean(value) for key, value in (attributes or {}).items()}
+    xml.startElement(name, AttributesImpl(given))
+
+
+def _properties(xml: XMLGenerator, properties: dict[str, str]) -> None:
+    if properties:
+        _open(xml, "properties")
+        for name, value in properties.items():
+            _open(xml, "property", {"name": name, "value": value})
+            xml.endElement("property")
+        xml.endElement("properties")
+
+
+def _write_case(xml: XMLGenerator, class_name: str, case: Case) -> None:
+    attributes = {"classname": class_name, "name": case.name, "time": _seconds(case.seconds)}
+    _open(xml, "testcase", attributes)
+    _properties(xml, case.properties)
+    if case.said:
+        kind = {} if case.said == "skipped" else {"type": case.kind}
+        _open(xml, case.said, {"message": case.message, **kind})
+        if case.text:
+            xml.characters(clean(case.text))
+        xml.endElement(case.said)
+    elif case.text:
+        _open(xml, "system-out")
+        xml.characters(clean(case.text))
+        xml.endElement("system-out")
+    xml.endElement("testcase")
+
+
+def clean(text: str) -> str:
+    """Text without the characters that XML 1.0 (2.2, Char) does not take, which a machine's log may hold."""
+    return "".join(c if _is_char(ord(c)) else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _is_char(code: int) -> bool:
+    ranges: Iterable[tuple[int, int]] = ((0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
+    return code in (0x9, 0xA, 0xD) or any(low <= code <= high for low, high in ranges)

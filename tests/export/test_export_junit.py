@@ -1,0 +1,106 @@
+"""A .junit.xml read back with junitparser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+from export_runs import Made
+from lidjig.record.export import Wishes, export_run
+from lidjig.record.export.junit_file import clean
+from lidjig.record.store import Store, open_store
+
+junitparser = pytest.importorskip("junitparser", reason="junitparser is not installed (pip install junitparser)")
+
+
+@pytest.fixture
+def suite(opened: Store, made: Made, tmp_path: Path) -> Any:
+    file = tmp_path / "run.junit.xml"
+    export_run(opened, made.run, file, Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(file))
+    return suite
+
+
+def properties_of(case: Any) -> dict[str, str]:
+    return {one.name: one.value for one in case.child(junitparser.Properties)}
+
+
+def said(case: Any) -> str:
+    return ",".join(type(result).__name__.lower() for result in case.result)
+
+
+def test_outcomes_of_measurements(suite: Any) -> None:
+    cases = {case.name: case for case in suite if case.classname == "lidjig.confirm.measurements"}
+    assert {name: said(case) for name, case in cases.items()} == {
+        "supply": "", "near": "", "wake misses": "failure", "start": "skipped",
+    }  # fmt: skip
+    properties = properties_of(cases["supply"])
+    assert float(properties["value"]) == 3.3 and float(properties["limit_high"]) == 3.6 and properties["n"] == "64"
+    assert properties["outcome"] == "pass" and properties["unit"] == "V"
+    assert "value" not in properties_of(cases["start"])
+    assert "not measured" in cases["start"].result[0].message
+
+
+def test_steps(suite: Any) -> None:
+    cases = [case for case in suite if case.classname == "lidjig.confirm.steps"]
+    assert [(case.name, said(case)) for case in cases] == [
+        ("1: round 1", ""), ("2: round 2", "failure"), ("3: let go", "error"),
+    ]  # fmt: skip
+    assert "no reaction" in cases[1].result[0].message and "not <heard> & seen" in cases[2].result[0].message
+
+
+def test_verdict_and_counts(suite: Any, made: Made) -> None:
+    (verdict,) = [case for case in suite if case.name == "outcome"]
+    assert said(verdict) == "failure" and "board: never-wakes" in verdict.result[0].message
+    assert "CAUTION: 20 V on it." in verdict.result[0].text
+    assert (suite.tests, suite.failures, suite.errors, suite.skipped) == (8, 3, 1, 1)
+    assert len(list(suite)) == suite.tests
+    properties = {p.name: p.value for p in suite.properties()}
+    assert properties["run"] == made.run and properties["machine"] == "alder-14"
+    assert properties["gap_2"] == "lost-events: 3 events were lost"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "wanted"), [("pass", ""), ("fail", "failure"), ("error", "error"), ("incomplete", "error")]
+)
+def test_only_a_pass_is_green(tmp_path: Path, outcome: str, wanted: str) -> None:
+    with open_store(tmp_path / "runs.db") as store:
+        store.start_run("confirm").finish(outcome)
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    assert [said(case) for case in suite] == [wanted]
+
+
+@pytest.mark.parametrize("command", ["watch", "hold"])
+@pytest.mark.parametrize(("outcome", "wanted"), [("pass", "skipped"), ("error", "error"), ("fail", "failure")])
+def test_a_run_that_only_looked_is_not_green(tmp_path: Path, command: str, outcome: str, wanted: str) -> None:
+    with open_store(tmp_path / "runs.db") as store:
+        store.start_run(command).finish(outcome)
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    (verdict,) = list(suite)
+    assert said(verdict) == wanted and suite.skipped == (wanted == "skipped")
+    assert wanted != "skipped" or "nothing was judged" in verdict.result[0].message
+
+
+def test_a_killed_run_is_not_green(tmp_path: Path) -> None:
+    with open_store(tmp_path / "runs.db") as store:
+        run = store.start_run("cycle")
+        step = run.step("cycle", number=1)
+        step.__enter__()
+        run.flush()
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    assert [(case.name, said(case)) for case in suite] == [("outcome", "error"), ("1: cycle 1", "skipped")]
+
+
+def test_characters_that_xml_does_not_take(opened: Store, made: Made, tmp_path: Path) -> None:
+    """XML 1.0, 2.2: no control characters but tab, line feed and carriage return."""
+    assert clean("a\x00b\x07c\ud800d\ufffee\tf\n") == "a\N{REPLACEMENT CHARACTER}b\N{REPLACEMENT CHARACTER}c" + (
+        "\N{REPLACEMENT CHARACTER}d\N{REPLACEMENT CHARACTER}e\tf\n"
+    )
+    export_run(opened, made.run, tmp_path / "run.junit.xml", Wishes())
+    told = ElementTree.parse(tmp_path / "run.junit.xml").findtext("testsuite/system-out") or ""
+    assert "naïve café" in told and "\N{REPLACEMENT CHARACTER} twice" in told
