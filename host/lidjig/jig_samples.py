@@ -62,11 +62,11 @@ class Meters:
         if state is MeterState.NONE:
             return ""
         if self.bus is BusState.HUNG:
-            return f"{meter_name(number)}: a part holds the bus and lets go for no clock. {HUNG_TODO}"
+            return f"{meter_name(number)}: a part holds the bus and lets go for no clock. {HUNG_ADVICE}"
         return "" if state is MeterState.OK else f"{meter_name(number)}: {state_words(state)}"
 
 
-HUNG_TODO = "Take the monitors' supply away and give it back; where that does not help, unplug them one by one."
+HUNG_ADVICE = "Take the monitors' supply away and give it back; where that does not help, unplug them one by one."
 _WORDS = {
     MeterState.NONE: "not wired on this bench",
     MeterState.OK: "answers",

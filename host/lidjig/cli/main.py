@@ -100,15 +100,8 @@ for family in FAMILIES:
     family.register(app)
 
 
-def _usage_error_class() -> type[Exception]:
-    """The parser's base error. Its home differs between typer versions, its place in the tree does not."""
-    for ancestor in typer.BadParameter.__mro__:
-        if ancestor.__name__ == "ClickException":
-            return ancestor
-    raise ImportError("typer without its parser's errors")  # pragma: no cover
-
-
-_UsageError = _usage_error_class()
+# The parser's base error. Its home differs between typer versions, its place in the tree does not.
+_UsageError: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
 
 def run(argv: list[str]) -> int:

@@ -6,6 +6,7 @@ waits for events and for board time, in slices short enough that a wish to stop 
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
@@ -295,7 +296,7 @@ class Bench:
         return True
 
 
-class Procedure:
+class Procedure(ABC):
     """Prepare, work, restore. Restore runs whatever happened, and ends disarmed on the profile's safe route."""
 
     command = ""
@@ -315,11 +316,11 @@ class Procedure:
         """Known state before the work."""
         self.bench.persist(self.bench.load_profiles, lambda: None)
 
+    @abstractmethod
     def work(self) -> None:
         """What the procedure is for."""
-        raise AssertionError("a procedure without work")  # pragma: no cover - every procedure has its own
 
-    def conclude(self) -> None:
+    def conclude(self) -> None:  # noqa: B027  a hook: what only looks concludes nothing
         """Findings from what was seen; not called where the run met an error."""
 
     def how_to_go_on(self) -> str:
