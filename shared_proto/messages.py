@@ -190,7 +190,7 @@ MESSAGES = (
     )),
     (0x56, "sample_result", TO_HOST, "set; the batches that follow count from 1", (
         _T_US,
-        ("period_ms", "H", 0, 10000, "as set; channels of the analog switch share one reading a ms"),
+        ("period_ms", "H", 0, 10000, "as granted, never shorter than asked for; 0 = stopped"),
     )),
     (0x17, "meters", TO_BOARD, "asks for the state of the power monitors and their bus", ()),
     (0x57, "meters_result", TO_HOST, "how monitors and bus are", (

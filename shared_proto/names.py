@@ -56,7 +56,9 @@ REFUSED_TRIPPED = const(2)
 REFUSED_SUPPLY_MISSING = const(3)
 REFUSED_SUPPLY_WINDOW = const(4)
 REFUSED_NO_PROFILE = const(5)
-REFUSED_RANGE = const(6)  # in range for the wire, not for this board or profile; detail = which field, from 0
+# In range for the wire, not for this board or profile; detail = which field, from 0. Also `measure` of a channel whose
+# part gives no readings.
+REFUSED_RANGE = const(6)
 REFUSED_BUSY = const(7)
 REFUSED_QUEUE_FULL = const(8)
 REFUSED_ROUTE = const(9)  # not possible in this route

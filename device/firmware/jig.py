@@ -41,6 +41,8 @@ _RAW_MAX = const(0xFFFF)
 _SUPPLY_MAX_MV = const(5500)
 _RELAY_SETTLE_US = const(10000)  # release and bounce of a signal relay, data sheets give 3 to 6 ms
 _ROUTE_NONE = const(255)
+# Channels of the converter that a bench may have or not.
+_OBSERVERS = (names.CH_CHARGER_V, names.CH_CHARGER_I, names.CH_LIGHT)
 
 NOTE_HOST_RESET = "reset"
 NOTE_LEAVE = "leave"
@@ -187,6 +189,9 @@ class Jig:
         self.lines.wire(values["lines_used"], values["invert"], values["bus"], tach)
         if slow is not None:
             slow.wire(values, bool(tach and self.lines.inverted(tach - 1)))
+        for channel in _OBSERVERS:
+            if not self.wired(channel):
+                self.scan.drop(channel)
 
     def reader(self, channel: int) -> "Scan | Slow | None":
         # Who reads a channel: the tick, or the service loop; nobody where it has none to read.
@@ -197,7 +202,7 @@ class Jig:
         # noise.
         if channel >= names.CH_METER_1_V:
             return self.slow is not None and self.slow.wired(channel)
-        if channel not in (names.CH_CHARGER_V, names.CH_CHARGER_I, names.CH_LIGHT):
+        if channel not in _OBSERVERS:
             return True
         return self.wiring.values is None or bool(self.wiring.values["scan"] >> channel & 1)
 

@@ -81,6 +81,13 @@ class Scan:
         self._take_turns()
         return recording.start(channel) if period_ms else 0
 
+    def drop(self, channel: int) -> None:
+        # The wiring record no longer has it: an open input reads noise.
+        if self._comparators.count[channel]:
+            self.watch(channel, (), 0, 0)
+        if self.recording is not None and self.recording.period_ms[channel]:
+            self.sample(channel, 0)
+
     def start_measure(self, channel: int) -> None:
         # The measurement has begun: every reading is put into it.
         self._measuring = channel

@@ -154,8 +154,10 @@ class Jig(JigCore):
         if period_ms:
             period_ms = max(period_ms, names.SAMPLE_MIN_MS[channel])
         answer = self._ask("sample", channel=channel, period_ms=period_ms)
-        self._numbering.begin(channel, int(answer["t_us"]))
-        return int(answer["period_ms"]) / 1000.0
+        granted_ms = int(answer["period_ms"])
+        if granted_ms:  # after a stop the batches that are still on their way go on counting
+            self._numbering.begin(channel, int(answer["t_us"]))
+        return granted_ms / 1000.0
 
     def meters(self) -> Meters:
         """How the power monitors and their bus are."""

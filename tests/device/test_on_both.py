@@ -45,6 +45,6 @@ def test_micropython(script: str, tmp_path: Path, micropython: str) -> None:
 
 def test_all_scripts_are_there() -> None:
     assert SCRIPTS == [
-        "basic", "heap", "heap_whole", "interlock", "lines", "meters", "motion", "no_heap", "outputs", "parts",
-        "persistence", "pulses", "requests", "safety", "sampling", "supply",
+        "basic", "data_pin", "heap", "heap_whole", "interlock", "lines", "meters", "motion", "no_heap", "outputs",
+        "parts", "persistence", "pulses", "requests", "safety", "sampling", "supply",
     ]  # fmt: skip

@@ -7,7 +7,7 @@ import struct
 import pytest
 from lidjig.errors import BadInput, JigRestarted, StoreFailed
 from lidjig.jig import Batch, BusState, Jig, Meters, MeterState
-from lidjig.jig_samples import MeterGaps, Numbering
+from lidjig.jig_samples import MeterGaps, Numbering, meter_name
 from lidjig.jig_types import Event, Unrecorded
 
 from shared_proto import names
@@ -96,6 +96,18 @@ def test_setting_again_begins_a_new_series(bench: Bench) -> None:
     take(bench)
     take(bench)
     assert [(b.number, b.lost) for b in shown] == [(1, 0), (2, 0), (3, 0), (4, 0), (1, 0), (2, 0)]
+    assert bench.sink.gaps == []
+
+
+def test_what_comes_after_a_stop_goes_on_counting(bench: Bench) -> None:
+    """The last batch may begin after the moment that the answer carries (PROTOCOL.md, `sample`)."""
+    shown = begin(bench)
+    for _ in range(3):
+        take(bench)
+    assert bench.jig.sample("light", 0.0) == 0.0
+    bench.jig.idle(0.05)
+    take(bench, number=4)
+    assert [(b.number, b.lost) for b in shown] == [(1, 0), (2, 0), (3, 0), (4, 0)]
     assert bench.sink.gaps == []
 
 
@@ -237,7 +249,7 @@ def test_a_monitor_that_fails_is_a_gap_until_it_is_back(bench: Bench) -> None:
     assert "power monitor 1 (charger supply)" in lost and "unknown, not unchanged" in lost and "plug" in lost
     assert "known again" in back
     assert bench.sink.gaps[0][2] == next(e.t_us for e in bench.sink.stored if e.data.get("state") == names.METER_FAILED)
-    assert bench.jig.gaps_told["meter-lost"] == 1
+    assert bench.jig.gaps_told["meter-lost"] == 1 and bench.jig.meters_lost == {meter_name(1): 1}
 
 
 def test_monitors_make_gaps_each_for_itself() -> None:

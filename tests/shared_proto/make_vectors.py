@@ -116,20 +116,8 @@ def others(chance: random.Random) -> Iterator[str]:
 
 def packings() -> Iterator[str]:
     profile: dict[str, object] = dict(EXAMPLE_BLOB)
-    wiring: dict[str, object] = {
-        "version": 2,
-        "lines_used": 0xFF,
-        "invert": 0,
-        "scan": 0x3FF,
-        "light_pull_up": 0,
-        "bus": 0,
-        "meter_1": 0,
-        "cal_1": 0,
-        "meter_2": 0,
-        "cal_2": 0,
-        "tach": 0,
-        "name": b"bench",
-    }
+    wiring: dict[str, object] = {name: low for name, _code, low, _high, _doc in blobs.WIRING_FIELDS}
+    wiring.update({"lines_used": 0xFF, "scan": 0x3FF, "name": b"bench"})
     for kind, rows, values in (("profile", blobs.PROFILE_FIELDS, profile), ("wiring", blobs.WIRING_FIELDS, wiring)):
         packed = blobs.pack(rows, values)
         yield f"pack {kind}{words(values)}"

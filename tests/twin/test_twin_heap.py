@@ -6,9 +6,9 @@ from lidjig.jig import Jig
 from lidjig.jig_types import Event, Lock, Route
 from lidjig.link.base import Deadline
 from lidjig.link.twin import TwinLink
-from twin_bench import Memory, bench, edge, jig_on
+from twin_bench import WHOLE_SET, Memory, bench, edge, jig_on, wire_whole_set
 
-from shared_proto import blobs, names
+from shared_proto import names
 
 # On a 64-bit build, where objects are about twice the size that they have on the board.
 LIMIT_BYTES = 160 * 1024
@@ -78,21 +78,13 @@ def test_heap_stays_under_its_limit_and_flat_over_an_hour_of_standing_in(micropy
     assert max(seen) < LIMIT_BYTES, seen
 
 
-METERS = "".join(
-    f"[[machine.parameters.meter]]\nnumber = {number}\naddress = {address}\nshunt_mohm = 10.0\n"
-    for number, address in ((1, 64), (2, 65))
-)
-WIRED = {
-    "version": blobs.WIRING_VERSION, "lines_used": 0x3F, "invert": 0, "scan": 0x3FF, "light_pull_up": 0, "bus": 1,
-    "meter_1": 64, "cal_1": 2560, "meter_2": 65, "cal_2": 2560, "tach": 1 + names.LINE_OBS1, "name": b"all",
-}  # fmt: skip
 SAMPLED = ("supply", "charger_i", "light", "meter_1_v", "meter_1_i", "meter_2_v", "meter_2_i", "pulses")
 
 
 def test_heap_of_the_whole_set(micropython: str) -> None:
     """Monitors, tach line, three inputs and five slow channels sampled, while standing in."""
-    with bench(f'[machine]\nstart_state = "S0"\n{METERS}', vm="micropython") as link, jig_on(link) as jig:
-        jig.load_blob(names.BLOB_WIRING, blobs.pack(blobs.WIRING_FIELDS, WIRED))
+    with bench(f'[machine]\nstart_state = "S0"\n{WHOLE_SET}', vm="micropython") as link, jig_on(link) as jig:
+        wire_whole_set(jig)
         stand_in(jig)
         seen = []
         for _ in range(4):

@@ -14,7 +14,22 @@ from lidjig.link.base import Deadline
 from lidjig.link.twin import TwinLink, open_twin
 from lidjig.twin.scenario import parse_scenario
 
-from shared_proto import names
+from shared_proto import blobs, names
+
+# All that a bench may have: both power monitors in the scenario, and all of it in the wiring record.
+WHOLE_SET = "".join(
+    f"[[machine.parameters.meter]]\nnumber = {number}\naddress = {address}\nshunt_mohm = 10.0\n"
+    for number, address in ((1, 0x40), (2, 0x41))
+)
+
+
+def wire_whole_set(jig: Jig) -> None:
+    """The wiring record of the whole set, onto the board."""
+    wired: dict[str, object] = {
+        "version": blobs.WIRING_VERSION, "lines_used": 0x3F, "invert": 0, "scan": 0x3FF, "light_pull_up": 0, "bus": 1,
+        "meter_1": 0x40, "cal_1": 2560, "meter_2": 0x41, "cal_2": 2560, "tach": 1 + names.LINE_OBS1, "name": b"all",
+    }  # fmt: skip
+    jig.load_blob(names.BLOB_WIRING, blobs.pack(blobs.WIRING_FIELDS, wired))
 
 
 class Memory:

@@ -9,7 +9,7 @@ from typing import Any
 
 from lidjig.twin.facts_observers import observer_facts, sign_facts
 from lidjig.twin.model import Latency, MachineModel, ModelLine
-from lidjig.twin.scenario import Fault, Scenario
+from lidjig.twin.scenario import Fault, Scenario, faults_of
 
 _STATES = ("G3", "S5", "S0", "S3")
 _BLOCKED_OHM = 10_000_000  # what a chip that draws nothing still leaks
@@ -43,10 +43,6 @@ def _us(milliseconds: float) -> int:
     return round(milliseconds * 1000)
 
 
-def _has(faults: tuple[Fault, ...], where: str, kind: str) -> list[Fault]:
-    return [fault for fault in faults if fault.where == where and fault.kind == kind]
-
-
 def _board(scenario: Scenario) -> dict[str, Any]:
     jig = scenario.jig
     return {
@@ -73,7 +69,7 @@ def _wiring(scenario: Scenario) -> dict[str, Any]:
     lines: list[dict[str, Any] | None] = [None, None]
     for row in machine.line:
         lines[row.number - 1] = _line(row, faults)
-    dead = _has(faults, "sensor", "dead")
+    dead = faults_of(faults, "sensor", "dead")
     current_ma = _sensor_current_ma(scenario)
     return {
         "plug_fitted": int(scenario.jig.fitted == "selftest-plug"),
@@ -83,7 +79,7 @@ def _wiring(scenario: Scenario) -> dict[str, Any]:
         "sensor_off_ohm": round(scenario.sensor.off_mohm * 1e6),
         "sensor_leak_ohm": max(1, round(dead[0].number("leak_ohm"))) if dead else _BLOCKED_OHM,
         "rail_mohm": round(machine.rail.source_ohm * 1000),
-        "supply_missing": int(bool(_has(faults, "wiring", "supply-missing"))),
+        "supply_missing": int(bool(faults_of(faults, "wiring", "supply-missing"))),
         "more_observers": int(machine.wired.signals()[2:] != ("none", "none")),
         "lines": lines,
     }
@@ -91,7 +87,7 @@ def _wiring(scenario: Scenario) -> dict[str, Any]:
 
 def _line(row: ModelLine, faults: tuple[Fault, ...]) -> dict[str, Any]:
     def here(kind: str) -> list[Fault]:
-        return [fault for fault in _has(faults, "wiring", kind) if fault.number("line") == row.number]
+        return [fault for fault in faults_of(faults, "wiring", kind) if fault.number("line") == row.number]
 
     ground, supply = here("line-short-ground"), here("line-short-supply")
     pull = {"none": 0, "up": 1, "down": 2}[row.pull]
@@ -118,8 +114,8 @@ def _machine(model: MachineModel, faults: tuple[Fault, ...]) -> dict[str, Any]:
     lines: list[dict[str, int] | None] = [None, None]
     for row in model.line:
         lines[row.number - 1] = {"active_high": int(row.active == "high"), "lid": int(row.lid)}
-    slow = _has(faults, "machine", "slow-sleep")
-    miss = _has(faults, "machine", "random-miss")
+    slow = faults_of(faults, "machine", "slow-sleep")
+    miss = faults_of(faults, "machine", "random-miss")
     on = str(miss[0].parameters["on"]) if miss else ""
     miss_ppm = round(miss[0].number("probability") * 1e6) if miss else 0
     latency = model.latency
@@ -147,9 +143,9 @@ def _machine(model: MachineModel, faults: tuple[Fault, ...]) -> dict[str, Any]:
         "sleep_light_percent": latency.sleep_light_percent,
         "wake_slp_percent": latency.wake_slp_percent,
         "sign": [sign_facts(model, state) for state in _STATES],
-        "ignores_lid": int(bool(_has(faults, "machine", "ignores-lid"))),
-        "no_start": int(bool(_has(faults, "machine", "no-start"))),
-        "never_wakes": int(bool(_has(faults, "machine", "never-wakes"))),
+        "ignores_lid": int(bool(faults_of(faults, "machine", "ignores-lid"))),
+        "no_start": int(bool(faults_of(faults, "machine", "no-start"))),
+        "never_wakes": int(bool(faults_of(faults, "machine", "never-wakes"))),
         "miss_shut_ppm": miss_ppm if on in ("shut", "both") else 0,
         "miss_open_ppm": miss_ppm if on in ("open", "both") else 0,
     }
@@ -163,7 +159,7 @@ def _latency(latency: Latency, factor: float) -> list[int]:
 
 def _sensor(scenario: Scenario) -> dict[str, Any]:
     profile, part, faults = scenario.profile, scenario.sensor, scenario.faults
-    glitch = _has(faults, "sensor", "intermittent")
+    glitch = faults_of(faults, "sensor", "intermittent")
     return {
         "min_mv": round(profile.supply.min_v * 1000),
         "update_us": profile.update_us,
@@ -187,7 +183,7 @@ def _output(scenario: Scenario, line: int) -> dict[str, int]:
     assert output is not None  # the profile's check: lines 1..n without holes
 
     def hit(kind: str) -> bool:
-        return any(_mask(fault) >> (line - 1) & 1 for fault in _has(scenario.faults, "sensor", kind))
+        return any(_mask(fault) >> (line - 1) & 1 for fault in faults_of(scenario.faults, "sensor", kind))
 
     stuck = 1 if hit("stuck-shut") else 0 if hit("stuck-open") else -1
     return {

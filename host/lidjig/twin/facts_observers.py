@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lidjig.twin.habits import SIGNALS
 from lidjig.twin.model import MachineModel
-
-if TYPE_CHECKING:
-    from lidjig.twin.scenario import Fault, Scenario
+from lidjig.twin.scenario import Fault, Scenario, faults_of
 
 _FULL_SCALE_CURRENT_MA = 3300.0
 _CONVERTER_NOISE = 32.0  # the converter's own 2 codes, in 1/65536 of full scale: ripple is given as a multiple of it
@@ -58,22 +56,19 @@ def sign_facts(model: MachineModel, state: str) -> dict[str, int]:
 
 
 def _bus(scenario: Scenario) -> dict[str, Any]:
-    def here(kind: str) -> list[Fault]:
-        return [fault for fault in scenario.faults if fault.where == "bus" and fault.kind == kind]
-
     def meters(fault: Fault) -> list[int]:
         number = int(fault.number("meter"))
         return [number] if number else [1, 2]
 
     drops_ppm, forgets = [0, 0], [0, 0]
-    for fault in here("meter-drops"):
+    for fault in faults_of(scenario.faults, "bus", "meter-drops"):
         for number in meters(fault):
             drops_ppm[number - 1] = round(fault.number("rate") * 1e6)
             forgets[number - 1] = int(fault.parameters["forgets"] == "yes")
-    hung = here("hung")
+    hung = faults_of(scenario.faults, "bus", "hung")
     return {
         "wired": int(bool(scenario.machine.meter)),
-        "missing": [number for fault in here("meter-missing") for number in meters(fault)],
+        "missing": [number for fault in faults_of(scenario.faults, "bus", "meter-missing") for number in meters(fault)],
         "drops_ppm": drops_ppm,
         "forgets": forgets,
         "hung_us": round(hung[0].number("at_s") * 1e6) if hung else -1,

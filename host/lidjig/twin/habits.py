@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 import msgspec
 from msgspec import Meta
@@ -10,8 +10,8 @@ from msgspec import Meta
 Seconds = Annotated[float, Meta(ge=0.0, le=36000.0)]
 Permille = Annotated[int, Meta(ge=0, le=1000)]
 Percent = Annotated[int, Meta(ge=0, le=100)]
-Signal = Literal["slp_s3", "slp_s4", "backlight", "tach", "none"]
-SIGNALS = ("none", "slp_s3", "slp_s4", "backlight", "tach")  # by number, as twin/vm/face.py has them
+Signal = Literal["none", "slp_s3", "slp_s4", "backlight", "tach"]
+SIGNALS: tuple[str, ...] = get_args(Signal)  # by number, as twin/vm/face.py has them
 
 
 class Wired(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -132,6 +133,11 @@ class Scenario:
     kept: tuple[bytes, bytes] | None = None  # sensor profile and wiring on the jig's flash; None = a fresh jig
 
 
+def faults_of(faults: tuple[Fault, ...], where: str, kind: str) -> list[Fault]:
+    """Those of one kind."""
+    return [fault for fault in faults if fault.where == where and fault.kind == kind]
+
+
 def shipped() -> list[str]:
     """Names of the example scenarios, sorted."""
     folder = resources.files("lidjig.twin") / "scenarios"
@@ -152,8 +158,11 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
         return parse_scenario(entry.read_text(encoding="utf-8"), f"{given}.toml", None)
     path = Path(name_or_path)
     if path.suffix != ".toml" and not any(c in given for c in "/\\") and not path.is_file():
-        accepted = f"one of {', '.join(shipped())}, or the path of a TOML file{reader.nearest(given, shipped())}"
-        raise BadInput("", "scenario", given, accepted)
+        near = difflib.get_close_matches(given, shipped(), n=3, cutoff=0.5)
+        near += [one for one in shipped() if given and given in one and one not in near][: 3 - len(near)]
+        told = f" (near to it: {', '.join(near)})" if near else ""
+        accepted = f"the name of a shipped scenario{told}, or the path of a TOML file"
+        raise BadInput("", "scenario", given, accepted, "List the scenarios with 'lidjig profiles'; or --link twin.")
     return parse_scenario(reader.read_text(path, "scenario"), given, path.parent)
 
 

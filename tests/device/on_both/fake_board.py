@@ -347,26 +347,12 @@ def profile(**changes):
     return blobs.pack(blobs.PROFILE_FIELDS, values)
 
 
-WIRING = {
-    "version": 2,
-    "lines_used": 0xFF,
-    "invert": 0,
-    "scan": 0x3FF,
-    "light_pull_up": 0,
-    "bus": 0,
-    "meter_1": 0,
-    "cal_1": 0,
-    "meter_2": 0,
-    "cal_2": 0,
-    "tach": 0,
-    "name": b"bench",
-}
-
-
 def wiring(**changes):
+    """A bench with all lines and channels of its own, and nothing more: every other field at its lowest, none."""
     from shared_proto import blobs
 
-    values = dict(WIRING)
+    values = {row[0]: row[2] for row in blobs.WIRING_FIELDS}
+    values.update({"lines_used": 0xFF, "scan": 0x3FF, "name": b"bench"})
     values.update(changes)
     return blobs.pack(blobs.WIRING_FIELDS, values)
 

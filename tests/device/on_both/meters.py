@@ -220,29 +220,51 @@ def check_hung_bus_is_given_up(folder):
     assert sorted(told(host)[4:]) == [(0, names.METER_OK), (1, names.METER_OK)]
 
 
+class Before:
+    """In here action(i2c) comes before every transfer."""
+
+    def __init__(self, action):
+        self._action = action
+
+    def __enter__(self):
+        action, self._real = self._action, fake_board.I2C._part
+        real = self._real
+
+        def part(i2c, address):
+            action(i2c)
+            return real(i2c, address)
+
+        fake_board.I2C._part = part
+
+    def __exit__(self, *_error):
+        fake_board.I2C._part = self._real
+
+
+class TimeOut:
+    """What every transfer comes to while a part holds the bus, and how often it came."""
+
+    def __init__(self):
+        self.count = 0
+
+    def __call__(self, i2c):
+        self.count += 1
+        bench.advance(i2c._timeout_us)
+        raise OSError(fake_board.ETIMEDOUT)
+
+
 def check_transfers_that_time_out(folder):
     # Every transfer hangs and comes free again: a few tries a second, then the bus is left alone for the rest of it.
     _jig, _service, host = start(folder)
     host.ok("sample", channel=V1, period_ms=5)
     host.run(100)
-    i2c_timeouts = [0]
-    real = fake_board.I2C._part
-
-    def hangs(self, address):
-        i2c_timeouts[0] += 1
-        bench.advance(self._timeout_us)
-        raise OSError(fake_board.ETIMEDOUT)
-
-    fake_board.I2C._part = hangs
-    try:
+    time_out = TimeOut()
+    with Before(time_out):
         end_us = bench.now_us + 3000000
         while bench.now_us < end_us:
-            before = i2c_timeouts[0]
+            before = time_out.count
             host.turn()
-            assert i2c_timeouts[0] - before <= 1  # of which each takes time from the loop
-    finally:
-        fake_board.I2C._part = real
-    assert 3 <= i2c_timeouts[0] <= 16, i2c_timeouts
+            assert time_out.count - before <= 1  # of which each takes time from the loop
+    assert 3 <= time_out.count <= 16, time_out.count
     host.run(2500)
     assert states(host) == (names.BUS_OK, names.METER_OK, names.METER_OK)
 
@@ -252,23 +274,18 @@ def check_one_time_out_a_turn(folder):
     jig, _service, host = start(folder)
     host.ok("sample", channel=V1, period_ms=5)
     host.run(100)
-    calls = [0]
-    real = fake_board.I2C._part
-
-    def hangs(self, address):
-        calls[0] += 1
-        bench.advance(self._timeout_us)
-        raise OSError(fake_board.ETIMEDOUT)
-
-    fake_board.I2C._part = hangs
-    try:
+    time_out = TimeOut()
+    with Before(time_out):
         jig.slow._due = jig.slow.meters._due[1] = jig.board.ticks_us()
         host.turn()
-        assert calls[0] == 1, calls
+        assert time_out.count == 1, time_out.count
         host.turn()
-        assert calls[0] == 2, calls  # now the look
-    finally:
-        fake_board.I2C._part = real
+        assert time_out.count == 2, time_out.count  # now the look
+
+
+def hold_now_and_then(_i2c):
+    if bench.bus.transfers % 2:
+        bench.bus.sda_clocks = 3
 
 
 def check_a_bus_that_hangs_again_and_again(folder):
@@ -276,21 +293,11 @@ def check_a_bus_that_hangs_again_and_again(folder):
     jig, _service, host = start(folder)
     host.ok("sample", channel=V1, period_ms=5)
     host.run(100)
-    real = fake_board.I2C._part
-
-    def hangs(self, address):
-        if bench.bus.transfers % 2:
-            bench.bus.sda_clocks = 3
-        return real(self, address)
-
-    fake_board.I2C._part = hangs
     hung = 0
-    try:
+    with Before(hold_now_and_then):
         for _ in range(300):
             host.run(10)
             hung += jig.slow.meters.bus.state == names.BUS_HUNG
-    finally:
-        fake_board.I2C._part = real
     assert 3 <= host.ok("meters")["recoveries"] <= 3 * 4
     assert hung > 50
     host.run(2500)

@@ -288,6 +288,35 @@ def check_new_session_goes_on(folder):
     assert host.batches == [] and bench.timer is None
 
 
+def check_a_stop_loses_nothing(folder):
+    # What was read up to it comes after its answer, in its own place; even what was read since its turn began.
+    _jig, _service, host = start(folder)
+    read = bench.read
+
+    def late_read():
+        bench.advance(5000)
+        return read()
+
+    after = 0
+    for ms in range(64, 128):
+        host.ok("sample", channel=names.CH_LIGHT, period_ms=1)
+        host.batches.clear()
+        host.run(ms)
+        bench.read = late_read
+        answer = host.ok("sample", channel=names.CH_LIGHT, period_ms=0)
+        del bench.read
+        assert answer["period_ms"] == 0
+        host.run(100)
+        numbers, times = host.numbers(names.CH_LIGHT), [t_us for t_us, _raw in host.readings(names.CH_LIGHT)]
+        assert numbers == list(range(1, len(numbers) + 1)) and set(differences(times)) == {1000}
+        assert 0 <= times[-1] - answer["t_us"] <= 5000
+        after += host.batches[-1]["t_us"] > answer["t_us"]
+        host.batches.clear()
+        host.run(100)
+        assert host.batches == []
+    assert after > 0  # so a host cannot tell by the time whether a batch is of before
+
+
 def check_trips_do_not_end_it(folder):
     # What the machine does when the jig has let go is worth seeing most.
     _jig, _service, host = fake_board.closed(folder)
@@ -319,6 +348,42 @@ def check_a_fault_in_the_tick_ends_it(folder):
     assert jig.scan.active == 0 and bench.timer is None
     times = [t_us for t_us, _raw in host.readings(names.CH_LIGHT)]
     assert len(times) >= 95 and set(differences(times)) == {1000}  # what it had so far has been sent
+
+
+def check_a_channel_that_is_no_longer_wired(folder):
+    # Its samples and bands end with it; those of the others go on, and what was read before comes.
+    jig, _service, host = start(folder)
+    dropped, kept = (names.CH_LIGHT, names.CH_CHARGER_I), names.CH_CHARGER_V
+    for channel in dropped + (kept,):
+        bench.raw[channel] = 1000
+        host.ok("sample", channel=channel, period_ms=10)
+        host.ok("watch", channel=channel, count=1, t1=20000, t2=0, t3=0, hysteresis=100, dwell_ms=0)
+    host.run(1000)
+    scan = 0x3FF & ~(1 << dropped[0]) & ~(1 << dropped[1])
+    assert host.load(2, fake_board.wiring(scan=scan)).name == "blob_commit_result"
+    host.run(500)
+    for channel in dropped:
+        assert len(host.readings(channel)) > 80  # up to then nothing is lost
+    host.batches.clear()
+    host.events.clear()
+    for channel in dropped + (kept,):
+        bench.raw[channel] = 40000
+    host.run(1000)
+    assert {batch["channel"] for batch in host.batches} == {kept}
+    numbers = host.numbers(kept)
+    assert differences(numbers) == [1] * (len(numbers) - 1)
+    assert {event["channel"] for event in host.named("band")} == {kept}
+    # Wired again it is neither sampled nor watched until it is asked for.
+    assert host.load(2, fake_board.wiring()).name == "blob_commit_result"
+    host.batches.clear()
+    host.run(500)
+    assert {batch["channel"] for batch in host.batches} == {kept}
+    assert host.ok("sample", channel=names.CH_LIGHT, period_ms=10)["period_ms"] == 10
+    # With the last one gone the tick has nothing to do.
+    host.ok("sample", channel=names.CH_LIGHT, period_ms=0)
+    assert host.load(2, fake_board.wiring(scan=0)).name == "blob_commit_result"
+    host.run(50)
+    assert jig.scan.active == 0
 
 
 def check_refusals(folder):

@@ -39,7 +39,7 @@ MUX = (22, 0, 1)
 LED = 25
 ADC_FIRST = 26
 
-ELECTRICAL = DRV_DATA + DRV_OE + TST_DATA + TST_OE + (RELAY, SENSOR_PWR) + PULL_S
+ELECTRICAL = DRV_DATA + DRV_OE + TST_OE + (RELAY, SENSOR_PWR) + PULL_S
 
 # Analog channels, numbered as shared_proto.names.CH_*: 0 supply, 1..8 multiplexer inputs 0..7, 9 light.
 CHANNELS = 10

@@ -226,7 +226,7 @@ class Laptop:
         sign = self.facts["sign"][state]
         self._pending = [
             self.kernel.at(now + us * slp_part // 100, self._show_slp, sign),
-            self.kernel.at(now + us * light_part // 100, self._show_light, sign),
+            self.kernel.at(now + us * light_part // 100, self.face.show_light, sign),
             self.kernel.at(now + us, self._arrive, state),
         ]
 
@@ -266,6 +266,3 @@ class Laptop:
 
     def _show_slp(self, sign: dict[str, int]) -> None:
         self.face.show_slp(sign, self.state != G3)
-
-    def _show_light(self, sign: dict[str, int]) -> None:
-        self.face.show_light(sign)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 # three conductors at the machine's own board, beyond its wiring.
 VM, M1, M2, VS, S1, S2, VB, B1, B2 = range(9)
 NODES = ("VM", "M1", "M2", "VS", "S1", "S2", "VB", "B1", "B2")
-_SENSOR_UA = len(NODES)  # after the voltages of a solution: current into the sensor's supply pin
 
 # The jig, as wired: ohms.
 _DRIVE_OHM = 220 + 25  # series resistor and the buffer's own output
@@ -70,14 +69,14 @@ class Wiring:
         self.mark_level = 1  # of the mark switch: low = pressed
         self._more_observers: int = facts["more_observers"]  # 1 = observer 3 or 4 has a signal
         self._facts = facts
-        self._cache: dict[int, list[int]] = {}
+        self._cache: dict[int, tuple[list[int], int]] = {}
         self._relay_open = 0
         self._relay_wanted = 0
         self._buffers_on = 0
         self._supply_ok = 0
         self._busy = False
         self._key = -1
-        self.mv = [0] * (len(NODES) + 1)
+        self.mv = [0] * len(NODES)
         self.solved = 0
         for n in g.ELECTRICAL:
             gpio.on_output[n] = self._pin_changed
@@ -138,7 +137,8 @@ class Wiring:
             shift += 2
         return key | self.rail_mv << shift
 
-    def _solve(self, key: int) -> list[int]:
+    def _solve(self, key: int) -> tuple[list[int], int]:
+        # Voltages of the nodes in mV, current into the sensor's supply pin in uA.
         facts = self._facts
         c = Circuit(len(NODES))
         relay_open = key & 1
@@ -173,8 +173,7 @@ class Wiring:
         self.solved += 1
         volts = c.voltages()
         mv = [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in volts]
-        mv.append(self._sensor_ua(key, volts) if sensor_fitted else 0)
-        return mv
+        return mv, self._sensor_ua(key, volts) if sensor_fitted else 0
 
     def _sensor_ua(self, key: int, volts: list[float]) -> int:
         # What the sensor itself draws, and what its outputs give when they drive high.
@@ -220,18 +219,18 @@ class Wiring:
                 key = self._switches()
                 if key == self._key:
                     return
-                mv = self._cache.get(key)
-                if mv is None:
+                solution = self._cache.get(key)
+                if solution is None:
                     if len(self._cache) >= _CACHE_MAX:
                         self._cache.clear()
-                    mv = self._cache[key] = self._solve(key)
+                    solution = self._cache[key] = self._solve(key)
                 self._key = key
-                self.mv = mv
-                self._apply(mv)
+                self.mv = solution[0]
+                self._apply(solution[0], solution[1])
         finally:
             self._busy = False
 
-    def _apply(self, mv: list[int]) -> None:
+    def _apply(self, mv: list[int], sensor_ua: int) -> None:
         base = self.gpio.base
         base[g.CH_SUPPLY] = mv[VM] * 65535 // _MV_FULL
         at = g.CH_MUX_FIRST
@@ -245,7 +244,7 @@ class Wiring:
             self._supply_ok = 0
         self._levels()
         if self.meter is not None:
-            self.meter.feed(mv[_SENSOR_UA], mv[VS], 0)
+            self.meter.feed(sensor_ua, mv[VS], 0)
         self.sensor.supplied(mv[VS])
         self.machine.lines(mv[VB], mv[B1], mv[B2])
 
