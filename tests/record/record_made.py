@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from lidjig.record import Finding, MeasuredValue
@@ -43,13 +44,18 @@ def batch(channel: str, number: int, t_us: int, values: list[int], period_us: in
     return Batch(channel, number, t_us, period_us * (len(values) - 1), np.array(values, dtype="<u2").tobytes())
 
 
+_numbers: WeakKeyDictionary[RunRecorder, dict[str, int]] = WeakKeyDictionary()  # of the last batch that was fed
+
+
 def feed(run: RunRecorder, channel: str, seconds: float, *, begin_us: int = 0, seed: int = 0, size: int = 80) -> int:
-    """Batches at 1 kS/s in a row; how many samples."""
+    """Batches at 1 kS/s in a row, numbered on from what was fed before; how many samples."""
     rng = np.random.default_rng(seed)
     n = round(seconds * 1000)
     raw = (30000 + np.cumsum(rng.integers(-40, 41, n))).astype("<u2")
-    for number, at in enumerate(range(0, n, size), start=1):
+    numbers = _numbers.setdefault(run, {})
+    for at in range(0, n, size):
         part = raw[at : at + size]
+        number = numbers[channel] = numbers.get(channel, 0) + 1
         run.batch(Batch(channel, number, begin_us + 1000 * at, 1000 * (len(part) - 1), part.tobytes()))
     return n
 

@@ -14,6 +14,7 @@ from lidjig.errors import BadInput
 from lidjig.record import schema
 from lidjig.record.recorder import utc_now
 from lidjig.record.stored import StoredAttachment, read_attached
+from lidjig.record.whole_file import check_free, whole_file
 
 SIZE_MAX_MIB = 100
 NAME_MAX = 255
@@ -89,8 +90,11 @@ def find(attached: Sequence[StoredAttachment], wanted: str, where: str) -> Store
     raise BadInput(where, "NAME", wanted, names)
 
 
-def take(data: bytes, name: str, folder: Path) -> Path:
-    """Write an attachment into a folder under its name. Raises BadInput where that is taken or cannot be written."""
+def take(data: bytes, name: str, folder: Path, *, force: bool = False) -> Path:
+    """Write an attachment into a folder under its name. force: replaces a file of that name.
+
+    Raises BadInput where that name is taken or cannot be written, FileNotWritten for a full disk.
+    """
     # The name may come from another computer's record: only its last part counts, whatever separates parts there.
     plain = name.replace("\\", "/").rsplit("/", 1)[-1]
     if plain in ("", ".", ".."):
@@ -99,11 +103,9 @@ def take(data: bytes, name: str, folder: Path) -> Path:
     try:
         if not folder.is_dir():
             raise BadInput("", "FOLDER", str(folder), "a folder that is there")
-        with path.open("xb") as out:
-            out.write(data)
-    except FileExistsError as error:
-        accepted = f"a folder without a file {plain}: nothing is overwritten"
-        raise BadInput("", "FOLDER", str(folder), accepted) from error
+        check_free(path, "FOLDER", force=force)
+        with whole_file(path, "FOLDER", force=force) as temporary:
+            temporary.write_bytes(data)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise BadInput("", "FOLDER", str(folder), f"a folder that can be written to ({why})") from error

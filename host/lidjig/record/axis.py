@@ -13,7 +13,7 @@ from lidjig.record.stored import StoredEvent, StoredGap, StoredRun
 from shared_proto import names
 
 # Sample of the record: levels of all digital lines when watching began, bits as names.LINES, and the boot it was in.
-_LINES_SAMPLE = re.compile(r"lines boot ([0-9a-f]{8})")
+LINES_SAMPLE = re.compile(r"lines boot ([0-9a-f]{8})")
 _RESTART = re.compile(r"boot ([0-9a-f]{8}) -> ([0-9a-f]{8})")
 RESTART_MIN_US = 1_000_000  # least room on the axis between two boots; the time that really passed is not known
 RESTART_PART = 0.03
@@ -80,7 +80,7 @@ def levels_of(run: StoredRun, boots: tuple[Boot, ...]) -> dict[int, list[Levels]
     numbers = _boot_numbers(run, boots)
     out: dict[int, list[Levels]] = {boot.number: [] for boot in boots}
     for sample in run.samples:
-        named = _LINES_SAMPLE.fullmatch(sample.channel)
+        named = LINES_SAMPLE.fullmatch(sample.channel)
         if named is None or sample.t_us is None or sample.value is None:
             continue
         number = numbers.get(named.group(1), 1 if len(boots) == 1 else None)

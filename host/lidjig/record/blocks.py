@@ -6,7 +6,8 @@ bytes before all high bytes. That takes a fifth to a third less room than differ
 what compresses is that the high bytes of small differences are all alike. Its `marks` are zlib over three arrays with
 an entry for each batch: samples (uint32), board time of the first sample (int64, differences), us from the first
 sample to the last (uint32); little-endian all. So every batch keeps its own two stamps, exactly; between them samples
-are evenly spaced.
+are evenly spaced. `number` is that of the first batch; the others of the block follow it without a hole. Where samples
+are missing: record/sample_holes.py.
 """
 
 from __future__ import annotations
@@ -23,13 +24,10 @@ import sqlalchemy as sa
 
 from lidjig.errors import StoreDamaged
 from lidjig.record import schema
+from lidjig.record.sample_holes import HOLE, SET_ANEW, Int64Array, Kinds, Marks, with_kinds
 
-# Two neighbours further apart than this many periods have a sample missing between them.
-HOLE_PERIODS = 1.5
 BLOCKS_AT_ONCE = 64  # when samples are read
 SUMMED_AT_ONCE = 512  # when only their stamps are
-
-Int64Array = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -46,35 +44,12 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Marks:
-    """The stamps of a block, an entry for each batch: samples, board time of the first, us from first to last."""
-
-    n: Int64Array
-    t_us: Int64Array
-    span_us: Int64Array
-
-    @property
-    def end_us(self) -> Int64Array:
-        return self.t_us + self.span_us
-
-    def times_us(self) -> Int64Array:
-        """Board time of every sample, us; exact at both ends of each batch."""
-        within = np.arange(int(self.n.sum()), dtype=np.int64) - np.repeat(np.cumsum(self.n) - self.n, self.n)
-        steps = np.repeat(np.maximum(self.n - 1, 1), self.n)
-        along: Int64Array = (np.repeat(self.span_us, self.n) * within + steps // 2) // steps
-        return np.repeat(self.t_us, self.n) + along
-
-    def periods_us(self) -> npt.NDArray[np.float64]:
-        """us between the samples of each batch; 0 for a single sample."""
-        return np.where(self.n > 1, self.span_us / np.maximum(self.n - 1, 1), 0.0)
-
-
-@dataclass(frozen=True)
 class Segment:
     """Samples in a row, none missing among them. value = (raw - offset) * per_raw.
 
     t_us (n,) int64: board time, us. values (n,) float64 in `unit`. raw (n,) uint16. after_hole: at least one sample
-    is missing between the segment before and this one, or the board restarted.
+    is missing between the segment before and this one, or the board restarted. set_anew: sampling was set between the
+    two, so that they are not in a row though nothing is known to be missing.
     """
 
     t_us: Int64Array
@@ -82,6 +57,7 @@ class Segment:
     raw: npt.NDArray[np.uint16]
     unit: str
     after_hole: bool = False
+    set_anew: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,8 +99,10 @@ def pack(parts: Sequence[Part]) -> dict[str, object]:
     }
 
 
-def unpack_marks(*packed: bytes) -> Marks:
-    """The stamps of one block, or of several in a row. Raises ValueError or zlib.error for what is none."""
+def unpack_marks(*packed: bytes, first: Sequence[int | None] = ()) -> Marks:
+    """The stamps of one block, or of several in a row. first: number of the first batch in each, None where it is not
+    known. Raises ValueError or zlib.error for what is none.
+    """
     plain = [zlib.decompress(one) for one in packed]
     counts = np.array([len(one) // 16 for one in plain], dtype=np.int64)
     if any(len(one) % 16 or not one for one in plain):
@@ -137,7 +115,14 @@ def unpack_marks(*packed: bytes) -> Marks:
     ends = np.cumsum(counts)
     before = np.concatenate((np.zeros(1, dtype=np.int64), added[ends[:-1] - 1]))
     stamps = added - np.repeat(before, counts)
-    return Marks(np.frombuffer(n, "<u4").astype(np.int64), stamps, np.frombuffer(span, "<u4").astype(np.int64))
+    within = np.arange(len(stamps)) - np.repeat(ends - counts, counts)
+    begin = np.repeat(np.array([number or 0 for number in first] or [0] * len(packed), dtype=np.int64), counts)
+    return Marks(
+        np.frombuffer(n, "<u4").astype(np.int64),
+        stamps,
+        np.frombuffer(span, "<u4").astype(np.int64),
+        np.where(begin > 0, begin + within, 0),
+    )
 
 
 def unpack_data(packed: bytes, n: int) -> npt.NDArray[np.uint16]:
@@ -150,26 +135,6 @@ def unpack_data(packed: bytes, n: int) -> npt.NDArray[np.uint16]:
     return np.cumsum(steps, dtype=np.uint16)
 
 
-class _Run:
-    """Finds the holes as the batches of a channel go by, in order."""
-
-    def __init__(self) -> None:
-        self._end_us: int | None = None
-        self._period_us = 0.0
-
-    def holes_before(self, marks: Marks) -> npt.NDArray[np.bool_]:
-        """For each batch whether samples are missing before it. The first batch of all has nothing before it."""
-        periods = marks.periods_us()
-        before = np.concatenate(([self._period_us], periods[:-1]))
-        first = marks.t_us[0] if self._end_us is None else self._end_us
-        apart = marks.t_us - np.concatenate(([first], marks.end_us[:-1]))
-        longest = np.maximum(periods, before)
-        holes = (apart < 0) | ((longest > 0) & (apart > HOLE_PERIODS * longest))
-        self._end_us = int(marks.end_us[-1])
-        self._period_us = float(periods[-1] or before[-1])
-        return holes
-
-
 def read_series(connection: sa.Connection, run: int, channel: str, store: str) -> Iterator[Segment]:
     """The segments of a channel in order, as they come from the disk: memory holds a few blocks at a time.
 
@@ -177,31 +142,34 @@ def read_series(connection: sa.Connection, run: int, channel: str, store: str) -
     """
     table = schema.blocks
     query = sa.select(table).where(table.c.run == run, table.c.channel == channel).order_by(table.c.place)
-    passing = _Run()
-    for row in connection.execution_options(yield_per=BLOCKS_AT_ONCE).execute(query):
+    rows = iter(connection.execution_options(yield_per=BLOCKS_AT_ONCE).execute(query))
+    doing = f"reading {channel} of run {run}"
+    for (row,), marks, kinds in with_kinds(_marked(rows, 1, doing, store)):
         try:
-            marks = unpack_marks(row.marks)
             raw = unpack_data(row.data, row.n)
             times_us = marks.times_us()
             if len(times_us) != len(raw):
                 raise ValueError(f"{len(times_us)} stamps for {len(raw)} samples")
         except (ValueError, zlib.error) as error:
-            raise StoreDamaged(store, f"reading {channel} of run {run}", f"block {row.place}: {error}") from error
-        values = (raw - row.offset) * row.per_raw
-        whole = Segment(times_us, values, raw, row.unit)
-        yield from _split(whole, passing.holes_before(marks), marks)
+            raise StoreDamaged(store, doing, f"block {row.place}: {error}") from error
+        whole = Segment(times_us, (raw - row.offset) * row.per_raw, raw, row.unit)
+        yield from _split(whole, kinds, marks)
 
 
-def _split(whole: Segment, holes: npt.NDArray[np.bool_], marks: Marks) -> Iterator[Segment]:
-    begins = (np.cumsum(marks.n) - marks.n)[holes]
-    bounds = [*begins.tolist(), len(whole.raw)]
-    if not len(begins) or begins[0] > 0:
-        bounds = [0, *bounds]
-    for at, (begin, end) in enumerate(zip(bounds, bounds[1:], strict=False)):
+def _split(whole: Segment, kinds: Kinds, marks: Marks) -> Iterator[Segment]:
+    """A block parted where its samples are not in a row."""
+    first = np.cumsum(marks.n) - marks.n
+    begins = [0, *(at for at in np.flatnonzero(kinds).tolist() if at > 0)]
+    bounds = [*first[begins].tolist(), len(whole.raw)]
+    for at, begin, end in zip(begins, bounds, bounds[1:], strict=False):
         part = slice(begin, end)
-        after = bool(holes[0]) if at == 0 else True
         yield replace(
-            whole, t_us=whole.t_us[part], values=whole.values[part], raw=whole.raw[part], after_hole=after
+            whole,
+            t_us=whole.t_us[part],
+            values=whole.values[part],
+            raw=whole.raw[part],
+            after_hole=bool(kinds[at] == HOLE),
+            set_anew=bool(kinds[at] == SET_ANEW),
         )
 
 
@@ -209,36 +177,42 @@ def read_channels(connection: sa.Connection, run: int, store: str) -> list[Chann
     """What the run holds of each channel, by name; the samples themselves are not read."""
     c = schema.blocks.c
     size = (sa.func.length(c.data) + sa.func.length(c.marks)).label("size")
-    columns = (c.channel, c.place, c.unit, c.per_raw, c.offset, c.n, c.marks, size)
+    columns = (c.channel, c.place, c.unit, c.per_raw, c.offset, c.n, c.number, c.marks, size)
     query = sa.select(*columns).where(c.run == run).order_by(c.channel, c.place)
     found: dict[str, _Summary] = {}
     streamed = connection.execution_options(yield_per=SUMMED_AT_ONCE).execute(query)
     for channel, of_channel in itertools.groupby(streamed, key=lambda row: str(row.channel)):
         summary = found[channel] = _Summary()
-        while rows := list(itertools.islice(of_channel, SUMMED_AT_ONCE)):
-            try:
-                summary.add(rows, unpack_marks(*(row.marks for row in rows)))
-            except (ValueError, zlib.error) as error:
-                which = f"blocks {rows[0].place} to {rows[-1].place}"
-                raise StoreDamaged(store, f"reading {channel} of run {run}", f"{which}: {error}") from error
+        doing = f"reading {channel} of run {run}"
+        for rows, marks, kinds in with_kinds(_marked(of_channel, SUMMED_AT_ONCE, doing, store)):
+            summary.add(rows, marks, kinds)
     return [summary.row() for summary in found.values()]
+
+
+def _marked(rows: Iterator[Any], at_once: int, doing: str, store: str) -> Iterator[tuple[list[Any], Marks]]:
+    """So many blocks at once with their stamps."""
+    while some := list(itertools.islice(rows, at_once)):
+        try:
+            yield some, unpack_marks(*(row.marks for row in some), first=[row.number for row in some])
+        except (ValueError, zlib.error) as error:
+            which = f"block {some[0].place}" + (f" to {some[-1].place}" if len(some) > 1 else "")
+            raise StoreDamaged(store, doing, f"{which}: {error}") from error
 
 
 class _Summary:
     """Adds up the blocks of a channel."""
 
     def __init__(self) -> None:
-        self._passing = _Run()
         self._last: Any = None
         self._n = self._gaps = self._spaces = self._spaced_us = self._bytes = 0
         self._begin_us: int | None = None
         self._end_us = 0
 
-    def add(self, rows: Sequence[Any], marks: Marks) -> None:
+    def add(self, rows: Sequence[Any], marks: Marks, kinds: Kinds) -> None:
         self._last = rows[-1]
         self._n += sum(int(row.n) for row in rows)
         self._bytes += sum(int(row.size) for row in rows)
-        self._gaps += int(self._passing.holes_before(marks).sum())
+        self._gaps += int((kinds == HOLE).sum())
         self._spaces += int((marks.n - 1).sum())
         self._spaced_us += int(marks.span_us.sum())
         self._begin_us = int(marks.t_us[0]) if self._begin_us is None else self._begin_us

@@ -15,6 +15,8 @@ class BatchLike(Protocol):
     @property
     def channel(self) -> str: ...
     @property
+    def number(self) -> int: ...
+    @property
     def t_us(self) -> int: ...
     @property
     def span_us(self) -> int: ...
@@ -33,9 +35,12 @@ class Scale:
 
 @dataclass
 class Buffer:
-    """The batches of one channel that are not in a block yet. row: the block that they become, once it was made."""
+    """The batches of one channel that are not in a block yet: `number` is that of the first, the others follow it. row:
+    the block that they become, once it was made.
+    """
 
     scale: Scale
+    number: int
     parts: list[Part] = field(default_factory=list)
     row: dict[str, object] | None = None
 
@@ -70,7 +75,7 @@ class SampleBuffers:
         self._newest_us = end_us
         buffer = self.waiting.get(batch.channel)
         if buffer is None:
-            buffer = self.waiting[batch.channel] = Buffer(self._scales.get(batch.channel, Scale()))
+            buffer = self.waiting[batch.channel] = Buffer(self._scales.get(batch.channel, Scale()), batch.number)
         buffer.parts.append(Part(batch.t_us, batch.span_us, bytes(batch.data)))
 
     @property
@@ -78,10 +83,12 @@ class SampleBuffers:
         """Whether blocks were being made when that was broken into."""
         return any(buffer.row is not None for buffer in self.waiting.values())
 
-    def went_back(self, batch: BatchLike) -> bool:
-        """Whether the board's time begins anew with this batch."""
+    def breaks_off(self, batch: BatchLike) -> bool:
+        """Whether this batch does not follow what waits: the board's time begins anew, or a number is missing."""
         buffer = self.waiting.get(batch.channel)
-        return buffer is not None and batch.t_us < buffer.parts[-1].t_us
+        if buffer is None:
+            return False
+        return batch.t_us < buffer.parts[-1].t_us or batch.number != buffer.number + len(buffer.parts)
 
     def age_s(self, now_s: float | None) -> float:
         """Seconds that the oldest samples have been waiting; minus infinity where there are none."""
@@ -95,4 +102,4 @@ class SampleBuffers:
         buffer = self.waiting[channel]
         scale = buffer.scale
         given = {"channel": channel, "unit": scale.unit, "per_raw": scale.per_raw, "offset": scale.offset}
-        return {**given, **pack(buffer.parts)}
+        return {**given, **pack(buffer.parts), "number": buffer.number}

@@ -21,6 +21,7 @@ from lidjig.record import migrate, schema
 
 # Another bench on the same file holds it for milliseconds; whoever holds it this long hangs.
 BUSY_TIMEOUT_MS = 10000
+_MADE_BY = "A test makes the record: 'lidjig confirm' on your jig, 'lidjig demo' without hardware. Is its name right?"
 _IF_IT_WAS = "(if it was one, try: lidjig rescue FILE NEW.db)"
 
 
@@ -83,7 +84,7 @@ def _prepare_file(path: Path, create: bool) -> None:
             raise BadInput("", "--store", str(path), "a file, not a folder")
         if not path.exists():
             if not create:
-                raise BadInput("", "--store", str(path), "an existing record")
+                raise BadInput("", "--store", str(path), "an existing record; this file does not exist", _MADE_BY)
             path.parent.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
         raise StoreFailed(str(path), "creating its folder", str(error)) from error
@@ -138,7 +139,7 @@ def _bring_up(engine: sa.Engine, store: str, is_sqlite: bool, create: bool, key:
     """Create what is missing and check the version. Two processes may do so at once."""
     present = set(sa.inspect(engine).get_table_names())
     if not present and not create:
-        raise BadInput("", key, store, "an existing record; this one is empty")
+        raise BadInput("", key, store, "an existing record; this one is empty", _MADE_BY if key == "--store" else "")
     if present and schema.schema.name not in present and is_sqlite:
         raise BadInput("", key, store, "a record written by lidjig; this is another program's database")
     written = _version(engine) if schema.schema.name in present else None

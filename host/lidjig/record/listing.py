@@ -16,6 +16,7 @@ from lidjig.record.identity import run_id
 from lidjig.record.model import INCOMPLETE, LOOKING, PASS, RUN_OUTCOMES
 from lidjig.record.stored import outcome_left
 
+_MADE_BY = "A test makes one: 'lidjig confirm' on your jig, 'lidjig demo' without any hardware."
 _ID = re.compile(r"(?:r-)?(\d{1,9})")
 
 
@@ -177,7 +178,7 @@ def number_of(connection: sa.Connection, wanted: str, shown: str) -> int:
     runs = schema.runs.c
     rows = connection.execute(sa.select(runs.number, runs.origin, runs.started_utc).order_by(runs.number)).all()
     if not rows:
-        raise BadInput(shown, "run", wanted, "none: this record holds no run yet")
+        raise BadInput(shown, "run", wanted, "none: this record holds no run yet", _MADE_BY)
     numbers = [int(row.number) for row in rows]
     text = wanted.strip().lower()
     if text == "last":

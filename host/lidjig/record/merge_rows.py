@@ -84,9 +84,7 @@ def _chunks(rows: Iterable[Row]) -> Iterator[list[Row]]:
         yield chunk
 
 
-def _bring_beside(
-    engine: sa.Engine, theirs: sa.Connection, table: sa.Table, their_run: int, our_run: int
-) -> int:
+def _bring_beside(engine: sa.Engine, theirs: sa.Connection, table: sa.Table, their_run: int, our_run: int) -> int:
     """Notes and marks that were added to the run later, on either side; their places are given anew."""
     names = _CONTENT[table.name]
     query = sa.select(table).where(table.c.place > schema.OPERATOR_PLACE).order_by(table.c.place)

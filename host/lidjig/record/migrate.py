@@ -76,6 +76,11 @@ def _to_3(connection: sa.Connection) -> None:
         connection.exec_driver_sql("CREATE UNIQUE INDEX runs_uid ON runs (uid)")
 
 
+def _to_4(connection: sa.Connection) -> None:
+    """Numbers of batches; those that were written before have none."""
+    _add_columns(connection, schema.blocks, "number")
+
+
 def _make_tables(connection: sa.Connection, *tables: sa.Table) -> None:
     for table in tables:
         connection.execute(CreateTable(table, if_not_exists=True))
@@ -98,4 +103,4 @@ def _unique(connection: sa.Connection, table: sa.Table) -> list[list[str | None]
 
 # Version that a record has -> the step to the next one. A step finds tables and columns made already where a record
 # was set back by hand.
-STEPS: dict[int, Callable[[sa.Connection], None]] = {1: _to_2, 2: _to_3}
+STEPS: dict[int, Callable[[sa.Connection], None]] = {1: _to_2, 2: _to_3, 3: _to_4}

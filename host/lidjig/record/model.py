@@ -27,7 +27,12 @@ _NO_FAULT = ("none", "unknown")
 # Steps of a run whose result is a list of trials: movements of the emulated lid with what came of them.
 CYCLE_STEP, ROUND_STEP = "cycle", "round"
 TRIAL_STEPS = (CYCLE_STEP, ROUND_STEP)
+START_STEP, DRIVEN_STEP = "start", "lines driven hard"  # their results: board times
+LID_STEP = "real lid moved"  # its result: board times
+SWEEP_STEP = "sweep"  # its result: counters of the outputs' events, board time of the reaction
+RECORD_STEP = "record"  # its result: state, begin_us and end_us of what was recorded, board time
 WATCHED_STEP = "sensor watched"  # nobody moves the lid; its result: counters of the sensor's edges
+OBSERVERS_STEP = "observers"  # its result: those that tell nothing from a board time on
 WEIGHED_STEP = "weighed"  # what decided the findings, and the probabilities of the other causes
 DECLARED_STEP = "declared"  # its result: every measurement of the run before any is taken, as MeasuredValue.to_json
 
@@ -85,9 +90,7 @@ class MeasuredValue:
         if self.limit_low is not None and self.limit_high is not None and self.limit_low > self.limit_high:
             raise ValueError(f"{self.name}: limits {self.limit_low}..{self.limit_high} are inverted")
         if self.value is not None and not self._holds(self.value):
-            raise ValueError(
-                f"{self.name}: value {self.value} is outside its own interval {self.low}..{self.high}"
-            )
+            raise ValueError(f"{self.name}: value {self.value} is outside its own interval {self.low}..{self.high}")
         # What rounding put outside is at the end: it is not judged as if it lay beyond a limit that the end keeps.
         if self.value is not None and self.low is not None:
             object.__setattr__(self, "value", max(self.value, self.low))
@@ -113,9 +116,7 @@ class MeasuredValue:
     ) -> MeasuredValue:
         """The estimate against its limits; None gives an unset measurement in `unit`."""
         if estimate is None:
-            return cls(
-                name, None, unit, limit_low=limit_low, limit_high=limit_high, marginal_band=marginal_band
-            )
+            return cls(name, None, unit, limit_low=limit_low, limit_high=limit_high, marginal_band=marginal_band)
         return cls(
             name,
             estimate.value,
@@ -189,13 +190,7 @@ class MeasuredValue:
         The half-width of an interval shrinks with the square root of n, so n grows by (half-width / distance)
         squared. Nothing helps on a limit, nor inside the marginal band.
         """
-        if (
-            self.outcome != MARGINAL
-            or self.value is None
-            or self.low is None
-            or self.high is None
-            or self.n < 1
-        ):
+        if self.outcome != MARGINAL or self.value is None or self.low is None or self.high is None or self.n < 1:
             return None
         factor = 1.0
         for limit, end in ((self.limit_low, self.low), (self.limit_high, self.high)):

@@ -1,22 +1,24 @@
-"""Power states from a run's events, boot by boot."""
+"""Power states from a run's events, boot by boot, by the observers that told them at the time."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from lidjig.measure.power import PowerClassifier, Signed
+from lidjig.measure.power import PowerClassifier, Signed, Timeline, spliced
 from lidjig.record.axis import Levels
 from lidjig.record.stored import StoredEvent
 
-Timeline = list[tuple[int, str]]
 
-
-def timeline_of(events: Iterable[StoredEvent], levels: Sequence[Levels], signed: Signed) -> Timeline:
-    """(board time in us, power state) of each change in one boot.
-
-    events: of that boot, as they were received; levels: readings of all lines in it, ascending; signed: the machine's
-    signatures. Where events were lost nothing is known until the observers are heard again.
+def states_of_boot(
+    events: Sequence[StoredEvent], levels: Sequence[Levels], told: Iterable[tuple[int, Signed]]
+) -> Timeline:
+    """(board time in us, power state) of each change in one boot. As walk(); told: (from which board time in us on, by
+    which signatures), ascending, the first from 0 (power_signed.told_by()).
     """
+    return spliced([(since_us, _states_by(events, levels, signed)) for since_us, signed in told])
+
+
+def _states_by(events: Iterable[StoredEvent], levels: Sequence[Levels], signed: Signed) -> Timeline:
     timeline: Timeline = []
     for _at_us, classifier in walk(events, levels, signed):
         timeline = classifier.timeline
@@ -26,8 +28,10 @@ def timeline_of(events: Iterable[StoredEvent], levels: Sequence[Levels], signed:
 def walk(
     events: Iterable[StoredEvent], levels: Sequence[Levels], signed: Signed
 ) -> Iterator[tuple[int, PowerClassifier]]:
-    """The classifier, one and the same, after each event and reading, with the board time in us of that. As
-    timeline_of().
+    """The classifier, one and the same, after each event and reading, with the board time in us of that.
+
+    events: of one boot, as they were received; levels: readings of all lines in it, ascending; signed: the machine's
+    signatures. Where events were lost nothing is known until the observers are heard again.
     """
     classifier = PowerClassifier(signed)
     waiting = list(levels)

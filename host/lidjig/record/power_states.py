@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,11 +11,14 @@ import numpy as np
 from lidjig.bench import observers
 from lidjig.bench.learned import Learned, LearnedLevel, LearnedOverlap, LearnedScope, LearnedShape
 from lidjig.bench.machine import MachineProfile
-from lidjig.measure.states import Timeline, timeline
+from lidjig.bench.remaining import Remaining
+from lidjig.measure.states import Timeline, joined, timeline
 from lidjig.measure.states_bands import from_bands
 from lidjig.measure.states_cross import Separability
-from lidjig.measure.states_model import Level, Model, Scope, Shape, Track
-from lidjig.record.axis import Boot, boots_of, pieces_of
+from lidjig.measure.states_model import Level, Model, Scope, Shape, Track, Tracks
+from lidjig.record.axis import Boot, boots_of, levels_of, pieces_of
+from lidjig.record.export.source import BootOf, Source
+from lidjig.record.power_signed import Told, told_by
 from lidjig.record.stored import StoredRun
 
 if TYPE_CHECKING:
@@ -24,20 +28,63 @@ if TYPE_CHECKING:
 Series = Mapping[str, Iterable["Segment"]]
 
 
-def timeline_of(store: Store, run: str, machine: MachineProfile) -> Timeline:
+def smoothed_timeline(store: Store, run: str, machine: MachineProfile) -> Timeline:
     """The timeline of a run in the store; without samples its digital observers alone speak. machine: the profile that
-    the run was made with. Times are those of the axis (record/axis.py): board time in a run without a restart.
+    the run was made with; of its observers those count that counted at the time. Times are those of the axis
+    (record/axis.py): board time in a run without a restart.
 
     Raises BadInput for a run that is not there, StoreFailed.
     """
     stored = store.run(run)
     series = {row.channel: store.series(stored.id, row.channel) for row in store.channels(stored.id)}
-    return timeline(model_of(machine), tracks_of(stored, series, machine))
+    boots = Source.of(store, stored.id, ()).boots
+    told = told_by(stored, machine, boots, levels_of(stored, boots))
+    return _by_parts(model_of(machine), tracks_of(stored, series, machine, boots), list(_parts(boots, told)))
 
 
-def tracks_of(run: StoredRun, series: Series, machine: MachineProfile) -> dict[str, Track]:
-    """Observer -> track. series: channel -> segments in order (store.series); other channels are passed over."""
-    boots = boots_of(run)
+def _parts(boots: Sequence[Boot], told: Mapping[int, Told]) -> Iterator[tuple[int | None, Remaining]]:
+    """(from which axis time in us on, None for the first; by which signatures), each other than the one before."""
+    before: Remaining | None = None
+    for boot in boots:
+        for since_us, signed in told[boot.number]:
+            if before is None or signed.left_out != before.left_out:
+                yield None if before is None else since_us + boot.offset_us, signed
+            before = signed
+
+
+def _by_parts(model: Model, tracks: Tracks, parts: Sequence[tuple[int | None, Remaining]]) -> Timeline:
+    ends = [*(since_us for since_us, _signed in parts[1:]), None]
+    found = []
+    for (since_us, signed), end_us in zip(parts, ends, strict=True):
+        counting = {name: track for name, track in tracks.items() if name not in signed.left_out}
+        found.append(timeline(_without(model, signed), counting, since_us, end_us))
+    return joined(found)
+
+
+def _without(model: Model, signed: Remaining) -> Model:
+    """The model without what was left out: observers, and states that were then no longer told."""
+    left_out = signed.left_out
+    if not left_out:
+        return model
+    told = signed.signatures().keys()
+    return replace(
+        model,
+        scopes={name: scope for name, scope in model.scopes.items() if name not in left_out},
+        signatures={
+            state: {name: shape for name, shape in rows.items() if name not in left_out}
+            for state, rows in model.signatures.items()
+            if state in told
+        },
+    )
+
+
+def tracks_of(
+    run: StoredRun, series: Series, machine: MachineProfile, boots: tuple[Boot, ...] | None = None
+) -> dict[str, Track]:
+    """Observer -> track. series: channel -> segments in order (store.series); other channels are passed over. boots:
+    with room for samples beyond the last event of each; None where the run has but one.
+    """
+    boots = boots_of(run) if boots is None else boots
     out: dict[str, Track] = {}
     for channel, segments in series.items():
         observer = machine.observer_of(channel)
@@ -54,14 +101,12 @@ def tracks_of(run: StoredRun, series: Series, machine: MachineProfile) -> dict[s
 def _sampled(segments: Iterable[Segment], boots: tuple[Boot, ...]) -> Track:
     """Segments one after another; where board time goes back the board had restarted."""
     times, values = [np.zeros(0, np.int64)], [np.zeros(0)]
-    place, before_us = 0, -1
+    place = BootOf(boots)
     for segment in segments:
         if segment.t_us.size == 0:
             continue
-        if int(segment.t_us[0]) < before_us:
-            place = min(place + 1, len(boots) - 1)
-        before_us = int(segment.t_us[-1])
-        times.append(segment.t_us + boots[place].offset_us)
+        boot = place.of(int(segment.t_us[0]), int(segment.t_us[-1]))
+        times.append(segment.t_us + boot.offset_us)
         values.append(segment.values)
     joined = np.concatenate(times)
     order = np.argsort(joined, kind="stable")

@@ -156,8 +156,11 @@ class RunRecorder:
         Raises ValueError for a batch without samples: a fault of the caller.
         """
         samples = self._buffers()
-        if samples.closing or samples.went_back(batch):
+        if samples.closing:
             self._close_blocks()
+        if samples.breaks_off(batch):
+            self._close_blocks()
+            self._commit("storing samples")  # with what comes now their time would be counted anew
         samples.add(batch, self._now_s())
         if samples.age_s(self._now_s()) >= BLOCK_S:
             self._close_blocks()
@@ -276,9 +279,7 @@ class RunRecorder:
         t_us: int | None = None,
     ) -> None:
         """One reading in `unit` with its standard uncertainty; rides with the next commit."""
-        row = self._row(
-            schema.samples, channel=channel, unit=unit, value=_finite(value), u=_finite(u), n=n, t_us=t_us
-        )
+        row = self._row(schema.samples, channel=channel, unit=unit, value=_finite(value), u=_finite(u), n=n, t_us=t_us)
         self._ride("storing a sample", sa.insert(schema.samples), row)
 
     def series(self, channel: str, unit: str, values: np.ndarray[Any, Any], t_us: int | None = None) -> None:

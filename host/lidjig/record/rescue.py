@@ -109,7 +109,7 @@ class _Rescue:
     def all(self) -> Rescued:
         """Everything, what others point at first."""
         written = self._reader.version()
-        self._has_all_tables = written is not None and written[0] == schema.SCHEMA_VERSION
+        self._has_all_tables = written is not None and written[0] >= schema.TABLES_SINCE
         for table in (*_FIRST, *_REST):
             # An older record need not have it. A record whose table of contents lost it misses all of it.
             if table.name in self._reader.tables:

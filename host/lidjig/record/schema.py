@@ -22,7 +22,8 @@ from sqlalchemy import (
 )
 
 # How an older record is brought up to this: record/migrate.py.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
+TABLES_SINCE = 3  # the version that brought the last table; later ones brought columns
 
 # What is added to a run beside its own writing (an operator's notes, what was lost of a damaged record) has places
 # above this one, so that it never meets the run's own rows.
@@ -172,9 +173,7 @@ gaps = _of_run(
     Column("after_event", Integer, nullable=False),  # place of the last event before it
 )
 
-notes = _of_run(
-    "notes", Column("text", Text, nullable=False), Column("written_utc", String(32), nullable=False)
-)
+notes = _of_run("notes", Column("text", Text, nullable=False), Column("written_utc", String(32), nullable=False))
 
 frames = _of_run("frames", Column("text", Text, nullable=False))
 
@@ -202,6 +201,7 @@ blocks = Table(
     Column("n", Integer, nullable=False),
     Column("marks", LargeBinary, nullable=False),
     Column("data", LargeBinary, nullable=False),
+    Column("number", BigInteger, nullable=True),  # of the first batch, as the jig counted; None in an older record
 )
 
 # Files that were attached: each content once, however often it is attached and under whatever name.

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
@@ -13,6 +10,7 @@ from pathlib import Path
 from lidjig.errors import BadInput, LidjigError, NotExported
 from lidjig.record.export.source import Source
 from lidjig.record.store import Store
+from lidjig.record.whole_file import check_free, whole_file
 
 RATE_MAX_HZ = 1_000_000  # a sample is at least the microsecond that events are stamped with
 
@@ -62,8 +60,8 @@ def export_run(store: Store, wanted: str, path: Path, wishes: Wishes, *, force: 
     """Write a run to path. wanted: as for Store.run(). force: replaces a file that is there.
 
     The file appears when it is complete. Raises BadInput for a suffix, channel or rate that is not taken, a file that
-    is there already or cannot be written, StoreFailed where the record cannot be read, NotExported where the library
-    that writes the format does not take what is in the run.
+    is there already or cannot be written, FileNotWritten for a full disk, StoreFailed where the record cannot be read,
+    NotExported where the library that writes the format does not take what is in the run.
     """
     suffix = format_of(path)
     module = import_module(f"lidjig.record.export.{FORMATS[suffix]}")
@@ -71,7 +69,7 @@ def export_run(store: Store, wanted: str, path: Path, wishes: Wishes, *, force: 
     source = Source.of(store, wanted, wishes.channels)
     exported = Exported(source.run.id, path, suffix)
     write: Callable[[Source, Path, Wishes, Exported], None] = module.write
-    with _whole(path, force) as temporary:
+    with whole_file(path, "FILE", force=force) as temporary:
         try:
             write(source, temporary, wishes, exported)
         except (LidjigError, OSError):
@@ -90,59 +88,4 @@ def _check(path: Path, suffix: str, wishes: Wishes, force: bool) -> None:
             raise BadInput("", "--samplerate", wishes.rate_hz, f"1 to {RATE_MAX_HZ} Hz")
     if wishes.channels and suffix == ".junit.xml":
         raise BadInput("", "--channel", ", ".join(wishes.channels), "no --channel with .junit.xml: it holds no samples")
-    if path.is_dir():
-        raise BadInput("", "FILE", str(path), "a file, not a folder")
-    if path.exists() and not force:
-        raise _is_there(path)
-
-
-def _is_there(path: Path) -> BadInput:
-    return BadInput("", "FILE", str(path), "a file that is not there yet, or --force to replace it")
-
-
-@contextlib.contextmanager
-def _whole(path: Path, force: bool) -> Iterator[Path]:
-    """A temporary file beside path that takes its place at the end, and leaves nothing where that is not reached."""
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        os.close(handle)
-    except (OSError, ValueError) as error:
-        raise _not_written(path, error) from error
-    temporary = Path(name)
-    try:
-        try:
-            yield temporary
-            _to_disk(temporary)
-            _take_place(temporary, path, force)
-        except OSError as error:
-            raise _not_written(path, error) from error
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _to_disk(path: Path) -> None:
-    with path.open("rb+") as stream:
-        os.fsync(stream.fileno())
-    # mkstemp's files are their owner's alone; this one is an ordinary file, as the system's mask has it.
-    mask = os.umask(0)
-    os.umask(mask)
-    path.chmod(0o666 & ~mask)
-
-
-def _take_place(temporary: Path, path: Path, force: bool) -> None:
-    if force:
-        temporary.replace(path)
-        return
-    try:
-        os.link(temporary, path)  # unlike a rename it never replaces what has come there meanwhile
-    except FileExistsError as error:
-        raise _is_there(path) from error
-    except OSError:  # a file system without links
-        if path.exists():
-            raise _is_there(path) from None
-        temporary.replace(path)
-
-
-def _not_written(path: Path, error: Exception) -> BadInput:
-    why = getattr(error, "strerror", None) or str(error)
-    return BadInput("", "FILE", str(path), f"a file that can be written ({why})")
+    check_free(path, "FILE", force=force)

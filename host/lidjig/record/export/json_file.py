@@ -12,8 +12,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, TextIO
 
+from lidjig.record.event_words import words
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.source import Placed, Source
+from lidjig.record.export.table import MASK
 from lidjig.record.stored import StoredRun, StoredSample
 
 VERSION = 1  # of this object; a key that comes to it changes nothing, one that changes its meaning does
@@ -23,7 +25,7 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
     """Write the object to path."""
     run = source.run
     lists: dict[str, Iterable[Any]] = {
-        "events": (asdict(event) for event in run.events),
+        "events": (asdict(event) | {"words": words(event.name, event.data)} for event in run.events),
         "readings": (_reading(sample) for sample in run.samples),
         "steps": (asdict(step) for step in run.steps),
         "observations": (asdict(one) for one in run.observations),
@@ -58,6 +60,8 @@ def _head(run: StoredRun) -> dict[str, Any]:
 def _reading(sample: StoredSample) -> dict[str, Any]:
     """A single reading, or a series with its numbers as "values" in their shape."""
     found = {k: getattr(sample, k) for k in ("channel", "unit", "value", "u", "n", "t_us")}
+    if sample.unit == MASK and sample.value is not None:
+        found["value"] = int(sample.value)
     return found if sample.data is None else found | {"dtype": sample.dtype, "values": sample.values().tolist()}
 
 
@@ -82,13 +86,16 @@ def _channels(stream: TextIO, source: Source) -> int:
 
 
 def _segments(placed: Iterable[Placed]) -> Iterator[str]:
-    """Samples as they lie in the record, about 2 s at once. after_hole: a sample is missing before the first one."""
+    """Samples as they lie in the record, about 2 s at once. after_hole: a sample is missing before the first one;
+    set_anew: sampling was set before it.
+    """
     for one in placed:
         segment = one.segment
         yield _dumped(
             {
                 "boot": one.boot,
                 "after_hole": segment.after_hole,
+                "set_anew": segment.set_anew,
                 "t_us": segment.t_us.tolist(),
                 "values": segment.values.tolist(),
             }

@@ -5,9 +5,14 @@ JUnit XML has no standard; what is written here follows the elements and attribu
 
 case                          fails when                       skipped when     is an error when
 the outcome (verdict)         the machine failed               nothing judged   the run met an error, or is incomplete
-each measurement              outside its limits               not measured     -
-each step                     a movement missed or came late   it never ended   it ended in an error
+each measurement              outside its limits               not measured,    -
+                                                               or no limit
+each round or cycle           a movement missed or came late   it never ended   it ended in an error
+any other step                -                                always, but for  it ended in an error
+                                                               an error
 
+What is green was judged and passed. Steps that only keep the record (what was declared, what weighed, which observers
+tell) are no case unless they failed.
 The figures stand as properties of their case, under the record's own names; an absent one has no property.
 """
 
@@ -21,9 +26,24 @@ from xml.sax.xmlreader import AttributesImpl
 
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.source import Source
-from lidjig.record.model import ERROR, FAIL, INCOMPLETE, LOOKING, NOT_MEASURED, PASS, TRIAL_STEPS, MeasuredValue
+from lidjig.record.model import (
+    DECLARED_STEP,
+    ERROR,
+    FAIL,
+    INCOMPLETE,
+    LOOKING,
+    NOT_MEASURED,
+    OBSERVERS_STEP,
+    PASS,
+    TRIAL_STEPS,
+    WEIGHED_STEP,
+    MeasuredValue,
+)
 from lidjig.record.stored import StoredRun, StoredStep
 
+KEEPING = (DECLARED_STEP, WEIGHED_STEP, OBSERVERS_STEP)  # steps that keep the record and do nothing at the bench
+# Arguments that tell steps of one name apart, the first that is there; the others are properties of the case.
+TELLING = ("how", "number", "lid", "state")
 FIGURES = ("value", "low", "high", "limit_low", "limit_high", "marginal_band")
 
 
@@ -43,7 +63,8 @@ class Case:
 def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> None:
     """Write the suite of a run to path."""
     run = source.run
-    cases = [_verdict(run), *_measurements(run), *(_step(step) for step in run.steps)]
+    steps = (step for step in run.steps if step.name not in KEEPING or step.state == "failed")
+    cases = [_verdict(run), *_measurements(run), *(_step(step) for step in steps)]
     counts = {said: sum(case.said == said for case in cases) for said in ("failure", "error", "skipped")}
     total = {
         "tests": str(len(cases)), "failures": str(counts["failure"]), "errors": str(counts["error"]),
@@ -74,7 +95,8 @@ _PLURAL = {"failures": "failure", "errors": "error", "skipped": "skipped"}
 def _of_run(run: StoredRun) -> dict[str, str]:
     given = {
         "run": run.id, "uid": run.uid, "job": run.job, "machine": run.machine, "command": run.command,
-        "outcome": run.outcome, "board": run.board_id, "host_version": run.host_version,
+        "outcome": "ended" if _only_looked(run) else run.outcome, "board": run.board_id,
+        "host_version": run.host_version,
         "firmware_version": run.firmware_version, "seed": run.seed, "started_utc": run.started_utc,
         "ended_utc": run.ended_utc, "closed": str(run.closed).lower(),
     }  # fmt: skip
@@ -82,6 +104,10 @@ def _of_run(run: StoredRun) -> dict[str, str]:
     for place, gap in enumerate(run.gaps, start=1):
         out[f"gap_{place}"] = f"{gap.kind}: {gap.text}"
     return out
+
+
+def _only_looked(run: StoredRun) -> bool:
+    return run.command in LOOKING and run.outcome == PASS
 
 
 def _verdict(run: StoredRun) -> Case:
@@ -100,7 +126,7 @@ def _verdict(run: StoredRun) -> Case:
         for key, value in (("where", finding.where), ("what", finding.what), ("probability", finding.probability)):
             if value is not None:
                 properties[f"finding_{place}_{key}"] = str(value)
-    if run.command in LOOKING and run.outcome == PASS:
+    if _only_looked(run):
         # It ended well, but nobody may read it as a machine that passed.
         told = "ended: nothing was judged of the machine"
         return Case("outcome", "outcome", "skipped", told, "\n".join(findings), None, properties)
@@ -113,8 +139,11 @@ def _measurements(run: StoredRun) -> Iterator[Case]:
     for measured in {m.name: m for m in run.measurements}.values():
         properties = {key: repr(v) for key in FIGURES if (v := getattr(measured, key)) is not None}
         properties |= {"unit": measured.unit, "n": str(measured.n), "outcome": measured.outcome}
-        said = {FAIL: "failure", NOT_MEASURED: "skipped"}.get(measured.outcome, "")
-        yield Case("measurements", measured.name, said, _told(measured), "", None, properties)
+        said, told = {FAIL: "failure", NOT_MEASURED: "skipped"}.get(measured.outcome, ""), _told(measured)
+        if not said and measured.limit_low is None and measured.limit_high is None:
+            said, told = "skipped", f"not judged: {measured.value} {measured.unit}, no limit"
+            properties["outcome"] = "not judged"
+        yield Case("measurements", measured.name, said, told, "", None, properties)
 
 
 def _told(m: MeasuredValue) -> str:
@@ -123,7 +152,9 @@ def _told(m: MeasuredValue) -> str:
 
 
 def _step(step: StoredStep) -> Case:
-    name = " ".join([step.name, *(str(v) for v in step.arguments.values() if isinstance(v, (str, int, float)))])
+    telling = next((str(step.arguments[key]) for key in TELLING if step.arguments.get(key) is not None), "")
+    between = " " if telling.isdigit() else ", "
+    name = step.name + (between + telling if telling and telling not in step.name else "")
     properties = {key: str(value) for key, value in step.arguments.items() if value is not None}
     said, message = "", ""
     if step.state == "failed":
@@ -133,6 +164,10 @@ def _step(step: StoredStep) -> Case:
     elif step.name in TRIAL_STEPS:
         bad = list(_bad_trials(step))
         said, message = ("failure", "; ".join(bad)) if bad else ("", "")
+        if not bad and not step.result:
+            said, message = "skipped", "no movement was made"
+    else:
+        said, message = "skipped", "done; what it showed is judged by the measurements"
     return Case("steps", f"{step.place}: {name}", said, message, "", step.duration_s, properties)
 
 

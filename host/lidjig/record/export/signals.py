@@ -16,7 +16,9 @@ from lidjig.bench.machine import POWER_STATES, MachineProfile
 from lidjig.errors import BadInput
 from lidjig.record.axis import Boot, Levels, levels_of
 from lidjig.record.export.source import Source
-from lidjig.record.power import timeline_of
+from lidjig.record.power import states_of_boot
+from lidjig.record.power_signed import Told as ToldBy
+from lidjig.record.power_signed import told_by
 from lidjig.record.stored import StoredEvent
 from shared_proto import names
 
@@ -49,6 +51,7 @@ def signals_of(source: Source) -> list[Signal]:
     run = source.run
     machine = _machine(source)
     levels = levels_of(run, source.boots)
+    by = {} if machine is None else told_by(run, machine, source.boots, levels)
     watched = {"supply_ok"} | (set(machine.digital()) if machine else set())
     signals = {signal.name: signal for signal in _blank()}
     gap = Signal(GAP, changes=[(source.begin_us, 0)])
@@ -56,7 +59,7 @@ def signals_of(source: Source) -> list[Signal]:
         events = run.events[boot.first : boot.last + 1]
         told = _told(events, levels[boot.number], watched)
         if machine is not None:
-            told += _power(events, levels[boot.number], machine)
+            told += _power(events, levels[boot.number], by[boot.number])
         holes = _holes(events)
         if boot.number > 1:
             before = source.boots[boot.number - 2]
@@ -128,9 +131,9 @@ def _says(event: StoredEvent) -> Iterator[tuple[str, Value]]:
         yield "angle_deg", data["angle_mdeg"] / 1000.0
 
 
-def _power(events: list[StoredEvent], levels: list[Levels], machine: MachineProfile) -> Told:
+def _power(events: list[StoredEvent], levels: list[Levels], by: ToldBy) -> Told:
     """A wire for each power state: which one holds, unknown where none is told."""
-    timeline = timeline_of(events, levels, machine)
+    timeline = states_of_boot(events, levels, by)
     return [(t_us, name, value) for t_us, state in timeline for name, value in _one_of("power", state)]
 
 
@@ -145,9 +148,7 @@ def _holes(events: list[StoredEvent]) -> list[tuple[int, int]]:
     return out
 
 
-def _enter(
-    signals: dict[str, Signal], gap: Signal, boot: Boot, told: Told, holes: list[tuple[int, int]]
-) -> None:
+def _enter(signals: dict[str, Signal], gap: Signal, boot: Boot, told: Told, holes: list[tuple[int, int]]) -> None:
     """One boot's values and holes, on the axis and in order. A hole that begins where a value was told comes after."""
     offset = boot.offset_us
     changes: list[tuple[int, int, str, Value]] = [(t + offset, 1, name, value) for t, name, value in told]

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from lidjig.errors import BadInput
-from lidjig.record.axis import RESTART_MIN_US, Boot, boots_of
+from lidjig.record.axis import LINES_SAMPLE, RESTART_MIN_US, Boot, boots_of
 from lidjig.record.blocks import ChannelRow, Segment
 from lidjig.record.store import Store
 from lidjig.record.stored import StoredRun, StoredSample
-
-LINES_READING = re.compile(r"lines boot ([0-9a-f]{8})")  # levels of all digital lines when watching began
 
 
 @dataclass(frozen=True)
@@ -111,4 +108,4 @@ class BootOf:
 
 def column_of(sample: StoredSample) -> tuple[str, str]:
     """(name, unit) of the column that a single reading belongs to."""
-    return ("lines", sample.unit) if LINES_READING.fullmatch(sample.channel) else (sample.channel, sample.unit)
+    return ("lines", sample.unit) if LINES_SAMPLE.fullmatch(sample.channel) else (sample.channel, sample.unit)

@@ -115,7 +115,9 @@ def _logic(signals: list[Signal], unit: int) -> Callable[[Times], bytes]:
 
 
 class _Held:
-    """A sampled channel at any ascending moments: a sample holds until the next one, before a hole for one period."""
+    """A sampled channel at any ascending moments: a sample holds until the next one; before a hole, and before
+    sampling was set anew, for one period.
+    """
 
     def __init__(self, source: Source, row: ChannelRow) -> None:
         self._coming = source.series(row.channel)
@@ -132,7 +134,7 @@ class _Held:
             if placed is None:
                 break
             t_us = placed.segment.t_us + placed.offset_us
-            if len(ends[-1]) and not placed.segment.after_hole:
+            if len(ends[-1]) and not (placed.segment.after_hole or placed.segment.set_anew):
                 ends[-1][-1] = t_us[0]
             stamps.append(t_us)
             ends.append(np.append(t_us[1:], t_us[-1] + self._period_us))

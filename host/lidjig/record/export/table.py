@@ -1,13 +1,14 @@
 """Events, readings, samples and gaps as the rows of one table, in order of time: what .csv and .parquet hold.
 
 Columns: boot, t_us (board time), kind, name, counter; then a column for each field that events of the run have, under
-its own name; then one for each channel with its unit; then u and n of single readings, and text. A row is one thing
-that happened, and fills its own columns only.
+its own name, numbers that have a name in the protocol (channel, line, route) by their name; then one for each channel
+with its unit; then standard uncertainty (in the unit of its row's value) and n of single readings, and text. A row is
+one thing that happened, and fills its own columns only.
 
 kind     name                    what else is filled
 event    event                   counter, the event's fields
 sample   channel                 the channel's column
-reading  channel                 the channel's column, u (standard uncertainty, in the same unit), n
+reading  channel                 the channel's column, u, n
 series   name of the array       its column, n = place in the array from 1
 gap      kind of gap             text; the time is that of the last event before it where the gap has none of its own
 hole     channel                 text: here a sample is missing
@@ -22,13 +23,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from lidjig.record import event_words
 from lidjig.record.axis import boots_of
 from lidjig.record.export.source import BootOf, Placed, Source, column_of
 
 WINDOW_US = 4_000_000  # so much board time is in memory at once
 FIXED = ("boot", "t_us", "kind", "name", "counter")
+U = "u [unit of the value]"
 TAIL = ("u", "n", "text")
 INTEGERS = ("boot", "t_us", "counter", "n")
+UNITS = {"raw": "count"}  # of events' fields whose name does not tell it
+MASK = "mask"  # unit of readings that are whole numbers, a bit for each line
 
 Row = dict[str, Any]
 
@@ -134,12 +139,17 @@ def _columns(source: Source) -> list[Column]:
     channels |= {column_of(sample) for sample in source.run.samples}
     return [
         *(Column(name, "int" if name in INTEGERS else "text") for name in FIXED),
-        *(Column(_field(name, taken), "int") for name in fields),
-        *(Column(name, "float", unit) for name, unit in sorted(channels)),
-        Column("u", "float"),
+        *(_event_column(name, taken) for name in fields),
+        *(Column(name, "int" if unit == MASK else "float", unit) for name, unit in sorted(channels)),
+        Column("u", "float", "unit of the value"),
         Column("n", "int"),
         Column("text", "text"),
     ]
+
+
+def _event_column(name: str, taken: tuple[str, ...] = (*FIXED, *TAIL)) -> Column:
+    kind = "text" if name in event_words.FIELDS else "int"
+    return Column(_field(name, taken), kind, UNITS.get(name, ""))
 
 
 def _field(name: str, taken: tuple[str, ...] = (*FIXED, *TAIL)) -> str:
@@ -153,7 +163,7 @@ def _rows(source: Source) -> list[Row]:
     boots = boots_of(run)
     numbers = [boot.number for boot in boots for _ in range(boot.first, boot.last + 1)]
     for boot, event in zip(numbers, run.events, strict=True):
-        fields = {_field(key): value for key, value in event.data.items()}
+        fields = {_event_column(key).title: _told(event.name, key, value) for key, value in event.data.items()}
         row: Row = {"boot": boot, "t_us": event.t_us, "kind": "event", "name": event.name, "counter": event.counter}
         rows.append(row | fields)
     boot_of = BootOf(source.boots)
@@ -164,7 +174,8 @@ def _rows(source: Source) -> list[Row]:
         row = {"boot": boot_of.of(known_us).number, "t_us": known_us, "kind": "reading", "name": sample.channel}
         title = Column(name, "float", unit).title
         if sample.data is None:
-            rows.append(row | {title: sample.value, "u": sample.u, "n": sample.n})
+            value = int(sample.value) if unit == MASK and sample.value is not None else sample.value
+            rows.append(row | {title: value, U: sample.u, "n": sample.n})
         else:
             numbers_of = enumerate(sample.values().ravel().tolist(), start=1)
             rows += [row | {"kind": "series", title: float(value), "n": place} for place, value in numbers_of]
@@ -174,6 +185,11 @@ def _rows(source: Source) -> list[Row]:
         t_us = gap.t_us if gap.t_us is not None else run.events[at].t_us if run.events else source.boots[0].begin_us
         rows.append({"boot": boot, "t_us": t_us, "kind": "gap", "name": gap.kind, "text": gap.text})
     return sorted(rows, key=lambda row: (row["boot"], row["t_us"]))
+
+
+def _told(event: str, field: str, value: int) -> int | str:
+    """A field's value: by its name where the field has one, else the number."""
+    return (event_words.word(event, field, value) or str(value)) if field in event_words.FIELDS else value
 
 
 class _Cursor:

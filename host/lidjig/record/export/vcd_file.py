@@ -3,9 +3,9 @@ board was not restarted).
 
 Wires, 1 bit: lines, outputs (1 = operated), route_WORD, lock_WORD and power_STATE (1 = this one holds),
 CHANNEL_above_K (1 = above threshold K of its comparator), `gap` (1 = something of the record is missing here), and
-CHANNEL_sampled (1 = samples in a row, x = a sample is missing). There are no vectors: see signals.py. Reals: the
-emulated angle where it was told, and each sampled channel in its unit; a real cannot be x, so it is NaN where it is not
-known. Lines are x before they were first told and wherever events were lost.
+CHANNEL_sampled (1 = samples in a row, x = a sample is missing, 0 = not sampled). There are no vectors: see signals.py.
+Reals: the emulated angle where it was told, and each sampled channel in its unit; a real cannot be x, so it is NaN
+where it is not known. Lines are x before they were first told and wherever events were lost.
 """
 
 from __future__ import annotations
@@ -79,10 +79,11 @@ def _of_channel(place: int, channel: str, rate_hz: float | None, source: Source)
     end_us: int | None = None
     for placed in source.series(channel):
         segment, offset = placed.segment, placed.offset_us
-        if end_us is not None and segment.after_hole:
+        apart = segment.after_hole or segment.set_anew
+        if end_us is not None and apart:
             yield min(end_us + period_us, int(segment.t_us[0]) + offset), place, math.nan
-            yield min(end_us + period_us, int(segment.t_us[0]) + offset), place + 1, "x"
-        if end_us is None or segment.after_hole:
+            yield min(end_us + period_us, int(segment.t_us[0]) + offset), place + 1, "x" if segment.after_hole else "0"
+        if end_us is None or apart:
             yield int(segment.t_us[0]) + offset, place + 1, "1"
         for t_us, value in zip((segment.t_us + offset).tolist(), segment.values.tolist(), strict=True):
             yield t_us, place, value
