@@ -10,7 +10,13 @@ LidjigError
  +-- Refused        the jig said no, and why                                                   exit 3
  +-- Tripped        the interlock let go in mid-procedure, and why                             exit 3
  +-- StoreFailed    the record could not be written or read                                    exit 3
-      +-- StoreDamaged  its file is damaged; 'lidjig rescue' saves what can be read             exit 3
+ |    +-- StoreDamaged  its file is damaged; 'lidjig rescue' saves what can be read             exit 3
+ +-- FileNotWritten a file did not get whole onto the disk (full, failing)                      exit 3
+ +-- NotExported    a run cannot be written in the format asked for                            exit 3
+ +-- NothingTold    nothing can be said of the machine, for want of what would tell            exit 3
+      +-- Disturbed     link, board or monitor failed in the middle: the step is repeated       exit 3
+      +-- NotSeen       observers that are needed cannot be read: something has to be mended    exit 3
+      +-- Contradicting all observers are read and fit no state together                        exit 3
 
 The data travel as attributes (and as args, so that the errors pickle); the text is built from them. Exit statuses stand
 in one table, EXIT_STATUS: 0 passed, 1 the machine failed, 2 bad input, 3 no jig, lost link or an unusable bench.
@@ -19,6 +25,7 @@ in one table, EXIT_STATUS: 0 passed, 1 the machine failed, 2 bad input, 3 no jig
 from __future__ import annotations
 
 import enum
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from shared_proto import names
@@ -43,11 +50,11 @@ class LidjigError(Exception):
 
 
 class BadInput(LidjigError):
-    """Seen when a file, argument or value that the user gave cannot be used."""
+    """Seen when a file, argument or value that the user gave cannot be used. todo: what to do, if not the usual."""
 
-    def __init__(self, file: str, key: str, value: object, accepted: str) -> None:
-        super().__init__(file, key, value, accepted)
-        self.file, self.key, self.value, self.accepted = file, key, value, accepted
+    def __init__(self, file: str, key: str, value: object, accepted: str, todo: str = "") -> None:
+        super().__init__(file, key, value, accepted, todo)
+        self.file, self.key, self.value, self.accepted, self.todo = file, key, value, accepted, todo
 
     def __str__(self) -> str:
         where = f"{self.file}: " if self.file else ""
@@ -55,6 +62,8 @@ class BadInput(LidjigError):
 
     @property
     def next_step(self) -> str:
+        if self.todo:
+            return self.todo
         if self.key == "command line":
             return f"{self.accepted[0].upper()}{self.accepted[1:]}."
         if self.file.endswith(".toml"):
@@ -82,10 +91,16 @@ class NoJig(LidjigError):
 
 
 class LinkLost(LidjigError):
-    """A jig that had answered is silent. Seen when: cable pulled, board reset, port taken by another program."""
+    """A jig that had answered is silent. Seen when: cable pulled, board reset, port taken by another program.
 
-    def __init__(self, board_id: str, port: str, silent_s: float, reason: LossReason, detail: str = "") -> None:
-        super().__init__(board_id, port, silent_s, reason, detail)
+    todo: what to do, if not to look at the cable.
+    """
+
+    def __init__(
+        self, board_id: str, port: str, silent_s: float, reason: LossReason, detail: str = "", todo: str = ""
+    ) -> None:
+        super().__init__(board_id, port, silent_s, reason, detail, todo)
+        self.todo = todo
         self.board_id, self.port, self.silent_s, self.reason, self.detail = board_id, port, silent_s, reason, detail
 
     def __str__(self) -> str:
@@ -95,6 +110,8 @@ class LinkLost(LidjigError):
 
     @property
     def next_step(self) -> str:
+        if self.todo:
+            return self.todo
         return "Check the cable and plug it in again; events that the board kept are fetched on reconnecting."
 
 
@@ -221,6 +238,21 @@ class StoreDamaged(StoreFailed):
         )
 
 
+class FileNotWritten(LidjigError):
+    """A file could not be written to the end: the disk is full or failing. What was there before is as it was."""
+
+    def __init__(self, file: str, why: str) -> None:
+        super().__init__(file, why)
+        self.file, self.why = file, why
+
+    def __str__(self) -> str:
+        return f"writing {self.file} failed: {self.why}. Nothing was written; a file that was there is as it was."
+
+    @property
+    def next_step(self) -> str:
+        return "Free space on that disk, or name a file in another place; then repeat the command."
+
+
 class NotExported(LidjigError):
     """The library that writes a format does not take what is in a run; no file was written."""
 
@@ -234,6 +266,93 @@ class NotExported(LidjigError):
     @property
     def next_step(self) -> str:
         return "Export it in another format (.json and .csv hold everything); the run itself is as it was."
+
+
+class NothingTold(LidjigError):
+    """Nothing can be said of the machine. The kinds differ in what follows: a step that was disturbed is taken again;
+    what cannot be read has to be mended; observers that contradict one another are explained by the machine or its
+    bench.
+    """
+
+
+class Disturbed(NothingTold):
+    """Link, board or a power monitor (`who`) failed in the middle of something, so that nothing can be said of it:
+    `what` was to happen; `did`: how it failed.
+    """
+
+    def __init__(self, what: str, who: str = "link or board", did: str = "failed") -> None:
+        super().__init__(what, who, did)
+        self.what, self.who, self.did = what, who, did
+
+    def __str__(self) -> str:
+        return f"{self.who} {self.did} before {self.what}, which therefore says nothing"
+
+    @property
+    def next_step(self) -> str:
+        if self.who.startswith("power monitor"):
+            return (
+                f"Check plug, cable and 3.3 V of {self.who}: with a loose contact it starts anew and forgets how it "
+                "was set up. Where all of that is sound, check the jig's own supply and USB cable. Then repeat the run."
+            )
+        return "Check the USB cable, the jig's supply and the plugs of the power monitors, then repeat the run."
+
+
+class NotSeen(NothingTold):
+    """Observers that the machine's states stand on cannot be read.
+
+    blind: observer -> why. states: power states that are not told apart without them.
+    """
+
+    def __init__(self, blind: Mapping[str, str], states: tuple[str, ...]) -> None:
+        super().__init__(dict(blind), states)
+        self.blind, self.states = dict(blind), states
+
+    def __str__(self) -> str:
+        why = "; ".join(dict.fromkeys(self.blind.values()))
+        return (
+            f"{', '.join(self.blind)} cannot be read, so that {' and '.join(self.states)} are not told apart "
+            f"and nothing can be said of the machine. {why}"
+        )
+
+    @property
+    def next_step(self) -> str:
+        return "Mend that, or name a machine profile whose other observers tell the states apart without it."
+
+
+class Contradicting(NothingTold):
+    """What the observers show together belongs to no power state, and stays so.
+
+    showing: observer -> band or level. wanted: power state -> observers that would have to show something else. told:
+    observer -> what it shows, in words with unit and role. s0ix: it looks like a machine that sleeps in S0ix.
+    """
+
+    def __init__(
+        self,
+        showing: Mapping[str, int | None],
+        wanted: Mapping[str, list[str]],
+        told: Mapping[str, str] | None = None,
+        s0ix: bool = False,
+    ) -> None:
+        super().__init__(dict(showing), dict(wanted), dict(told or {}), s0ix)
+        self.showing, self.wanted, self.told, self.s0ix = dict(showing), dict(wanted), dict(told or {}), s0ix
+
+    def __str__(self) -> str:
+        shown = ", ".join(self.told.get(name, f"{name} {value}") for name, value in self.showing.items())
+        against = "; ".join(f"not {state} by {', '.join(names)}" for state, names in self.wanted.items())
+        return f"the observers contradict one another ({shown}: {against}), so that nothing can be said of the machine"
+
+    @property
+    def next_step(self) -> str:
+        s0ix = (
+            "The light is out and the sleep line stays high: a machine that sleeps in S0ix does so, and "
+            "'lidjig teach --s0ix' learns that. Else: "
+        )
+        return (s0ix if self.s0ix else "") + (
+            "A pack that charges adds to the supply current and one that carries the machine hides it: let it charge "
+            "full. A dimmed screen or an external display darkens the light: unplug displays, brighten the screen. "
+            "Then repeat. Where a machine that does none of this shows other light or levels on this bench, "
+            "'lidjig teach' learns them."
+        )
 
 
 @dataclass(frozen=True)
@@ -331,5 +450,7 @@ EXIT_STATUS: dict[type[LidjigError], int] = {
     Refused: EXIT_NO_JIG,
     Tripped: EXIT_NO_JIG,
     StoreFailed: EXIT_NO_JIG,
+    FileNotWritten: EXIT_NO_JIG,
     NotExported: EXIT_NO_JIG,
+    NothingTold: EXIT_NO_JIG,
 }

@@ -102,7 +102,7 @@ class Conversation:
     def lost(self, reason: LossReason, detail: str = "") -> LinkLost:
         """LinkLost with what is known here."""
         age_s = self.frame_age_s(self.link.clock.now_s())
-        return LinkLost(self.board, self.link.name, age_s, reason, detail)
+        return LinkLost(self.board, self.link.name, age_s, reason, detail, self.link.traits.if_lost)
 
     def set_state(self, state: LinkState, text: str) -> None:
         """Tell a change of the link's state, once."""

@@ -25,7 +25,7 @@ from lidjig.errors import (
     WrongProtocol,
 )
 from lidjig.jig_conversation import TURN_S, Conversation, proto
-from lidjig.jig_samples import MeterGaps, Numbering, OnBatch, to_batch
+from lidjig.jig_samples import METER_LOST, MeterGaps, Numbering, OnBatch, lost_meter, to_batch
 from lidjig.jig_types import Event, Hello, LinkState, Lock, Reason, Sink, lost_events_text, state_text
 from lidjig.link.base import Clock, Deadline, Link
 from shared_proto import names
@@ -71,6 +71,7 @@ class JigCore:
         self._fresh: list[Event] = []  # recorded and acknowledged, not returned by pump yet
         self._gaps: list[tuple[str, str, int | None]] = []  # told before there was a sink
         self.gaps_told: Counter[str] = Counter()  # by kind, see Sink.gap: how often the record's continuity broke
+        self.meters_lost: Counter[str] = Counter()  # of those METER_LOST, by meter_name()
         self._numbering = Numbering()
         self._meter_gaps = MeterGaps()
         self._answers: list[Message] = []
@@ -399,6 +400,8 @@ class JigCore:
             self._gaps.append((kind, text, t_us))
             return
         self.gaps_told[kind] += 1
+        if kind == METER_LOST:
+            self.meters_lost[lost_meter(text)] += 1
         if self._store_error is None:
             try:
                 self._sink.gap(kind, text, t_us)

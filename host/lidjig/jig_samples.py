@@ -9,6 +9,7 @@ from lidjig.jig_types import Event, OpenNumber
 from shared_proto import names
 
 METER_ROLES = ("charger supply", "sensor supply")  # meter 1, meter 2
+METER_LOST = "meter-lost"  # kind of gap, see Sink.gap
 
 
 class BusState(OpenNumber):
@@ -112,7 +113,12 @@ class MeterGaps:
             return None
         self._lost.add(number)
         meaning = "Its readings are missing from here on, and what rests on them is unknown, not unchanged."
-        return "meter-lost", f"{name}: {state_words(state)} {meaning}"
+        return METER_LOST, f"{name}: {state_words(state)} {meaning}"
+
+
+def lost_meter(text: str) -> str:
+    """The meter_name() in the text of a gap of kind METER_LOST."""
+    return text.partition(":")[0]
 
 
 @dataclass(frozen=True)

@@ -284,6 +284,11 @@ class LogEntry:
     def code_name(self) -> str:
         return names.LOG_CODES[self.code] if self.code < len(names.LOG_CODES) else f"code {self.code}"
 
+    @property
+    def text(self) -> str:
+        """ "firmware log 3 at 12.345678 s: trip 3 0" """
+        return f"firmware log {self.number} at {self.t_us / 1e6:.6f} s: {self.code_name} {self.arg16} {self.arg32}"
+
 
 LOG_ENTRY_BYTES = 16
 

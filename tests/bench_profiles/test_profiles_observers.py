@@ -110,7 +110,7 @@ def test_every_channel_of_a_bench_has_a_scale() -> None:
     assert {units[c] for c in ("meter_1_v", "meter_2_v")} == {"mV"}
     assert {units[c] for c in ("meter_1_i", "meter_2_i")} == {"mA"}
     # Rising edges in 100 ms: one is 10 Hz (PROTOCOL.md).
-    assert machine.scale("pulses") == Scale("Hz", 10.0, 0)
+    assert machine.scale("pulses") == Scale("Hz", 10.0, 0, 255)
     assert machine.scale("supply").value(65535) == pytest.approx(6600.0)
     for channel in names.CHANNELS:
         scale = machine.scale(channel)

@@ -48,16 +48,10 @@ def test_sensor_becomes_a_record_that_the_board_parses(name: str) -> None:
 def test_shut_and_open_angles_are_beyond_doubt(name: str) -> None:
     sensor, _ = load_sensor(name)
     for output in sensor.output:
-        for before in (True, False):
-            assert output.operated_at(sensor.shut_deg(), before) is output.operated_when_shut
-            assert output.operated_at(sensor.open_deg(), before) is False
+        low, high = sorted((output.operate_deg, output.release_deg))
+        assert sensor.shut_deg() < low
+        assert sensor.open_deg() > high if output.operated_when_shut else sensor.open_deg() < low
     assert sensor.range.angle_min_deg <= sensor.shut_deg() < sensor.open_deg() <= sensor.range.angle_max_deg
-
-
-def test_output_keeps_its_state_inside_the_hysteresis() -> None:
-    output = load_sensor("hinge-a1")[0].output[0]
-    assert [output.operated_at(a, True) for a in (7.9, 8.0, 14.0, 14.1)] == [True, True, True, False]
-    assert [output.operated_at(a, False) for a in (7.9, 8.0, 14.0, 14.1)] == [True, False, False, False]
 
 
 @pytest.mark.parametrize("name", MACHINES)
@@ -128,8 +122,7 @@ def test_fold_output_is_operated_far_open_only() -> None:
     sensor = parse_sensor(fold, "fold.toml")
     assert [o.operated_when_shut for o in sensor.output] == [True, False]
     assert [o.line for o in sensor.lid_outputs()] == [1]
-    assert not sensor.output[1].operated_at(sensor.open_deg(), False)
-    assert sensor.output[1].operated_at(175.0, False) and not sensor.output[1].operated_at(10.0, True)
+    assert sensor.open_deg() < sensor.output[1].release_deg
 
 
 def test_a_profile_may_be_given_as_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

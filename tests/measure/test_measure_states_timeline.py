@@ -148,7 +148,6 @@ def test_a_gap_is_unknown_and_not_the_last_state(seconds: float) -> None:
     gap = found.spans[1]
     assert abs(gap.begin_us - 4_000_000) <= 20_000
     assert abs(gap.end_us - (4_000_000 + round(seconds * 1e6))) <= 20_000
-    assert found.unknown_share == pytest.approx(seconds / (8.0 + seconds), abs=0.01)
 
 
 def test_one_observer_missing_leaves_what_the_others_can_tell() -> None:
@@ -222,7 +221,6 @@ def test_nothing_heard_is_an_empty_timeline() -> None:
     nothing = Track(np.zeros(0, np.int64), np.zeros(0))
     assert timeline(model, {}).spans == ()
     assert timeline(model, {"light": nothing, "other": Track(np.array([1]), np.array([1.0]))}).spans == ()
-    assert timeline(model, {}).unknown_share is None
     assert timeline(model, {}).state_at(5) == UNKNOWN
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from lidjig.errors import JigTimeout, StoreFailed
-from lidjig.jig_types import Lock, Route
+from lidjig.jig_types import Lock, Reason, Route
 from lidjig.procedures.asking import NobodyAnswered, Operator
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
@@ -163,14 +163,17 @@ def test_a_repeated_step_is_noted(bench: Make, store: Store) -> None:
     assert recovered.t_us is not None and "the step begins again from here: disarmed" in recovered.text
 
 
-def test_a_trip_that_needs_a_person_is_not_cleared(bench: Make) -> None:
-    """Overvoltage on the sensor connector while armed: the run ends, the trip stays, the reason is told."""
+def test_a_trip_that_needs_a_person_is_not_cleared(bench: Make, store: Store) -> None:
+    """Overvoltage on the sensor connector while armed: the run ends, the trip stays, the reason is told, and the
+    firmware's own log is kept with the run."""
     here = bench('[[event]]\nat_s = 4.0\ndo = "set-rail"\nvolts = 5.0\n')
     report = Confirm(here, repeat=2).run()
     assert report.outcome == "error"
     assert "overvoltage" in report.error
     status = here.jig.status()
     assert status.lock is Lock.TRIPPED and status.reason.text == "overvoltage"
+    log = [line for line in store.run(here.recorder.id).frames if line.startswith("firmware log ")]
+    assert any(": boot " in line for line in log) and f": trip {Reason.OVERVOLTAGE.value} " in log[-1]
 
 
 def test_measured_figures_are_recorded_before_they_are_shown(bench: Make, store: Store) -> None:

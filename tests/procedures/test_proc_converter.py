@@ -24,7 +24,7 @@ def test_a_supply_that_reads_on_a_wide_code(code: int, bench: Make) -> None:
         found = here.estimate(measured)
         assert found.low is not None and found.high is not None and found.low <= volts * 1000.0 <= found.high
         # The readings stand on the wide code, whose width is in the budget; the scatter does not show it.
-        budget = adc.budget("supply", measured.mean_raw, measured.sd_raw, measured.n)
+        budget = adc.budget("supply", here.machine.scale("supply"), measured.mean_raw, measured.sd_raw, measured.n)
         assert budget.converter > 1.5 * adc.CONVERTER_U_RAW / 65535.0 * 6600.0 > budget.noise
 
 

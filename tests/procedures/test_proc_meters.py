@@ -8,29 +8,34 @@ from pathlib import Path
 import numpy as np
 import pytest
 from lidjig.bench import load_machine
+from lidjig.bench.remaining import Remaining
+from lidjig.errors import Disturbed, NotSeen, Refused
 from lidjig.jig import Batch, MeterState
-from lidjig.procedures.base import Bench, Disturbed
+from lidjig.jig_samples import meter_name
+from lidjig.procedures.base import Bench
 from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle
 from lidjig.procedures.isolate import Isolate
-from lidjig.procedures.observe import LINES_SAMPLE, NotSeen, Observer, Remaining, WithoutSupply
+from lidjig.procedures.observe import LINES_SAMPLE, Observer
+from lidjig.procedures.replay_bench import StillJig
 from lidjig.procedures.report import Report
 from lidjig.record.store import Store
 
+from shared_proto import names
 from tests.procedures.conftest import Make
 
 DOGWOOD = '[machine]\nmodel = "dogwood-14"\n'
 RUNNING = '[machine]\nmodel = "dogwood-14"\nstart_state = "S0"\n'
 MISSING = '[[fault]]\nwhere = "bus"\nkind = "meter-missing"\n'
 # alder-14 with SLP lines, and its charger observed by a power monitor instead of the taps.
-ALDER_METER = '''
+ALDER_METER = """
 [machine]
 model = "alder-14"
 [[machine.parameters.meter]]
 number = 1
 address = 0x40
 shunt_mohm = 10.0
-'''
+"""
 
 
 def hung(at_s: float, clocks: int = 0) -> str:
@@ -82,9 +87,10 @@ def test_a_missing_meter_says_not_measured_and_nothing_of_the_machine(bench: Mak
     assert measured == {"sensor supply", "line 1 idle level", "line 1 pull"} and told["line 1 pull"] == "pass"
     assert "charger_v, charger_i cannot be read" in report.error and "S3 and S5 are not told apart" in report.error
     assert "nothing answers at its address" in report.error and "machine profile" in report.error_next
-    assert any("a power monitor did not answer 1 time during" in note for note in report.notes)
+    assert any(note.startswith("power monitor 1 (charger supply) did not answer 1 time") for note in report.notes)
     kept = store.run(here.recorder.id)
     assert "meter-lost" in [gap.kind for gap in kept.gaps]
+    assert StillJig(kept.gaps).meters_lost == here.jig.meters_lost == {meter_name(1): 1}  # a replay names it as well
     assert any(note.startswith("not measured: charger_v, charger_i. power monitor 1") for note in kept.notes)
 
 
@@ -125,7 +131,7 @@ def test_a_bus_that_is_clocked_free_costs_nothing(bench: Make, store: Store) -> 
 
 
 def test_what_was_freed_before_the_run_and_a_healthy_bus_leave_no_trace(bench: Make, store: Store) -> None:
-    here = bench(DOGWOOD + hung(1.0, clocks=7) + '[jig]\nkept = true\n', machine="dogwood-14")
+    here = bench(DOGWOOD + hung(1.0, clocks=7) + "[jig]\nkept = true\n", machine="dogwood-14")
     here.idle(5.0)
     assert here.jig.meters().recoveries == 1
     report = Confirm(here, repeat=2).run()
@@ -164,7 +170,8 @@ def test_a_wait_for_a_state_ends_when_the_monitor_fails(bench: Make) -> None:
     observer.start()
     assert observer.state == "S0" and observer.stamp_s == 0.01
     began_us = here.jig.status().t_us
-    with pytest.raises(Disturbed, match="a power monitor failed before the machine was seen to reach S3"):
+    wanted = r"power monitor 1 \(charger supply\) stopped answering before the machine was seen to reach S3"
+    with pytest.raises(Disturbed, match=wanted):
         observer.wait_state("S3", since_us=began_us, seconds=100.0)
     assert here.jig.status().t_us - began_us < 15_000_000
     assert observer.state == "unknown" and observer.showing["light"] == 1 and observer.showing["charger_i"] is None
@@ -279,12 +286,32 @@ def test_a_jig_that_has_no_wiring_yet_is_looked_at_without_its_monitor(bench: Ma
     assert any("wiring in force on the jig does not have it" in note for note in store.run(here.recorder.id).notes)
     with pytest.raises(NotSeen):
         Observer(here).start()
+    sampling = Observer(here, sampled={"light": 0.01, "charger_i": 0.01}, must_tell=False)
+    sampling.start()
+    assert sampling.periods == {"light": 0.01} and "charger_i" in sampling.blind
+    sampling.stop()
     # Loaded, and it begins anew by itself when the monitor is met.
     here.load_profiles()
     here.idle(3.0)
     assert observer.unread == set() and observer.state == "S0"
     current = here.read("charger_i", 16)
     assert current is not None and current.value == pytest.approx(750.0, abs=40.0) and current.unit == "mA"
+
+
+def test_what_was_to_be_sampled_and_is_not_is_refused(bench: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Firmware that sends no samples is no observer that cannot be read: its word is handed on."""
+    here = bench(RUNNING, machine="dogwood-14")
+    here.load_profiles()
+
+    def refuse(channel: str, period_s: float) -> float:
+        raise Refused("sample", names.REFUSED_UNKNOWN)
+
+    monkeypatch.setattr(here.jig, "sample", refuse)
+    observer = Observer(here, sampled={"light": 0.01})
+    with pytest.raises(Refused, match="no such request"):
+        observer.start()
+    # Nothing was granted, so nothing is asked to end.
+    observer.stop()
 
 
 def test_what_remains_of_the_signatures() -> None:
@@ -298,5 +325,5 @@ def test_what_remains_of_the_signatures() -> None:
     assert all(not blind & signature.keys() for signature in left.signatures().values())
     # G3 goes by the supply monitor where the charger's voltage is not seen.
     assert "G3" in left.signatures() and "G3" not in Remaining(alder, blind | {"supply_ok"}).signatures()
-    assert "G3" not in WithoutSupply(alder).signatures()
-    assert all("supply_ok" not in signature for signature in WithoutSupply(alder).signatures().values())
+    unsupplied = Remaining(alder, frozenset({"supply_ok"})).signatures()
+    assert "G3" not in unsupplied and all("supply_ok" not in signature for signature in unsupplied.values())

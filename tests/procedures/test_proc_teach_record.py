@@ -6,7 +6,7 @@ import numpy as np
 from lidjig.bench import load_machine
 from lidjig.jig_samples import Batch
 from lidjig.jig_types import Event
-from lidjig.record.power_states import timeline_of, tracks_of
+from lidjig.record.power_states import smoothed_timeline, tracks_of
 from lidjig.record.store import Store
 
 from shared_proto import names
@@ -36,7 +36,7 @@ def stored(store: Store, *, lost: bool) -> str:
 
 def test_signals_alone_make_a_timeline(store: Store) -> None:
     run = stored(store, lost=False)
-    found = timeline_of(store, run, load_machine("cedar-15")[0])
+    found = smoothed_timeline(store, run, load_machine("cedar-15")[0])
     assert [(span.state, span.begin_us, span.end_us) for span in found.spans] == [
         ("S0", 0, 4_000_000),
         ("S3", 4_000_000, 8_000_000),
@@ -49,7 +49,7 @@ def test_after_lost_events_a_line_is_unknown_until_it_is_heard(store: Store) -> 
     tracks = tracks_of(store.run(run), {}, machine)
     assert tracks["observer_1"].gaps == ((2_000_000, 3_100_000),)
     assert tracks["observer_2"].gaps == ((2_000_000, 3_000_000),)
-    found = timeline_of(store, run, machine)
+    found = smoothed_timeline(store, run, machine)
     assert [span.state for span in found.spans] == ["S0", "unknown", "S0", "S3"]
     gap = found.spans[1]
     assert abs(gap.begin_us - 2_000_000) <= 20_000

@@ -15,7 +15,6 @@ from shared_proto import blobs, names
 
 POWER_STATES = ("S0", "S3", "S5", "G3")
 ANALOG = ("charger_v", "charger_i", "light", "sensor_i", "pulses")
-PD_FIXED_LEVELS_V = (5, 9, 15, 20)  # USB PD fixed supply levels (IEC 62680-1-2)
 
 Level = Annotated[int, Meta(ge=0, le=1)]
 Band = Annotated[int, Meta(ge=0, le=3)]
@@ -44,16 +43,11 @@ class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     pull_min_kohm: Kohm | None = None
     pull_max_kohm: Kohm | None = None
 
-    @property
-    def idle_level(self) -> int | None:
-        """Level with nothing connected: 1 with a pull-up, None where nothing defines it."""
-        return 1 if self.pull == "up" else None
-
 
 class Charger(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The supply contract that the machine should reach, and how far it may be off."""
 
-    contract_v: Literal[5, 9, 15, 20]
+    contract_v: Literal[5, 9, 15, 20]  # USB PD fixed supply levels (IEC 62680-1-2)
     tolerance_percent: Annotated[float, Meta(gt=0.0, le=20.0)] = 5.0
     contract_s: Seconds = 5.0
 
@@ -123,6 +117,10 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     def band(self, limit: float) -> float:
         """Width of the marginal band at a limit, in the limit's unit."""
         return abs(limit) * self.marginal_percent / 100.0
+
+    def reaction_s(self, state: str) -> float:
+        """Longest reaction to the lid: shut to asleep ("S3"), or open to running ("S0")."""
+        return self.sleep_s if state == "S3" else self.wake_s
 
 
 class Survey(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

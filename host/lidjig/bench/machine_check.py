@@ -205,6 +205,6 @@ def _check_states(machine: MachineProfile, file: str) -> None:
             raise BadInput(file, f"states.{second}", shown, accepted)
 
 
-def apart(first: Mapping[str, frozenset[int]], second: Mapping[str, frozenset[int]]) -> bool:
-    """True where some observer shows disjoint bands in the two states."""
-    return any(not (first[name] & second[name]) for name in first.keys() & second.keys())
+def apart(first: Mapping[str, frozenset[int]], second: Mapping[str, frozenset[int]]) -> set[str]:
+    """The observers that show disjoint bands in the two states; none where the states may look alike."""
+    return {name for name in first.keys() & second.keys() if not first[name] & second[name]}

@@ -19,10 +19,10 @@ METERED = {"charger_v": (1, "v"), "charger_i": (1, "i"), "sensor_i": (2, "i")}
 
 # Power monitor of the INA226 type (TI SBOS547, p.15): steps of its registers, and the constant of its calibration.
 BUS_STEP_MV = 1.25
-SHUNT_STEP_MV = 0.0025
-SHUNT_FULL_MV = 81.92  # 2**15 steps
+SHUNT_FULL_MV = 81.92  # 2**15 steps of 2.5 uV
 CALIBRATION_CONSTANT = 0.00512
 CALIBRATION_MAX = 0x7FFF
+BUS_FULL_RAW = 0x7FFF  # the bus register has 15 bits
 BUS_FULL_MV = 36000.0  # the part's own limit; the register would go on to 40.96 V (value from memory)
 ADDRESSES = range(0x40, 0x50)  # by its two address pins (value from memory)
 
@@ -31,11 +31,14 @@ PULSES_MAX = 255  # the board counts no more edges in its window (PROTOCOL.md); 
 
 @dataclass(frozen=True)
 class Scale:
-    """A channel in its unit: value = (raw - offset) * per_raw, raw being the board's 16-bit number."""
+    """A channel in its unit: value = (raw - offset) * per_raw, raw being the board's 16-bit number. full_raw: where its
+    readings end.
+    """
 
     unit: str
     per_raw: float
     offset: int = 0
+    full_raw: int = 65535
 
     def value(self, raw: float) -> float:
         """Raw to unit."""
@@ -144,14 +147,14 @@ def meter_number(channel: str) -> int | None:
 def scale(channel: str, meter: Meter | None = None) -> Scale:
     """Scale of a channel. meter: the monitor wired there, needed for its current. KeyError where there is none."""
     if channel == "pulses":
-        return Scale("Hz", 1000.0 / names.PULSE_WINDOW_MS)
+        return Scale("Hz", 1000.0 / names.PULSE_WINDOW_MS, full_raw=PULSES_MAX)
     if meter_number(channel) is None:
         index = names.CHANNELS.index(channel) if channel in names.CHANNELS else len(names.CHANNEL_UNITS)
         if index >= len(names.CHANNEL_UNITS):
             raise KeyError(channel)
         return Scale(names.CHANNEL_UNITS[index], names.CHANNEL_FULL_SCALE[index] / 65535.0)
     if channel.endswith("_v"):
-        return Scale("mV", BUS_STEP_MV)
+        return Scale("mV", BUS_STEP_MV, full_raw=BUS_FULL_RAW)
     if meter is None:
         raise KeyError(channel)
     return Scale("mA", meter.step_ma, names.METER_ZERO)
@@ -159,11 +162,9 @@ def scale(channel: str, meter: Meter | None = None) -> Scale:
 
 def highest(channel: str, found: Scale) -> float:
     """Where a channel ends, in its unit."""
-    if channel == "pulses":
-        return found.value(PULSES_MAX)
     if meter_number(channel) is not None and channel.endswith("_v"):
         return BUS_FULL_MV
-    return found.value(65535)
+    return found.value(found.full_raw)
 
 
 @dataclass(frozen=True, kw_only=True)

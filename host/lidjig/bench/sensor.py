@@ -54,13 +54,6 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         """Level of the line while operated: 0 low, 1 high."""
         return 1 if self.active == "high" else 0
 
-    def operated_at(self, angle_deg: float, before: bool) -> bool:
-        """State at an angle, `before` inside the hysteresis."""
-        low, high = sorted((self.operate_deg, self.release_deg))
-        if low <= angle_deg <= high:
-            return before
-        return (angle_deg < low) == self.operated_when_shut
-
 
 class Timing(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How often the sensor looks at its magnet, in Hz."""

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Protocol
 
 from lidjig.bench.actions import ACTIONS
+from lidjig.bench.observers import scale
 from lidjig.errors import BadInput, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed
 from lidjig.jig import Jig
 from lidjig.jig_types import Event, Route
@@ -317,7 +318,7 @@ class SelfTest:
 
     def _mv(self, name: str, channel: str) -> None:
         reading = self._jig.measure(channel, READINGS)
-        self.sheet.put(name, to_unit(channel, reading.mean_raw, reading.sd_raw, reading.n))
+        self.sheet.put(name, to_unit(channel, scale(channel), reading.mean_raw, reading.sd_raw, reading.n))
 
     def _level(self, name: str, line: str) -> None:
         self.sheet.set(name, self._jig.status().lines[line])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 from lidjig.measure.budget import effective_df, rectangular_u
 from lidjig.measure.estimate import Estimate, coverage_factor
@@ -40,30 +41,32 @@ DIVIDER_HALF_PART = 0.002
 MONITOR_HALF_PART = 0.02
 
 
-@dataclass(frozen=True)
-class Channel:
-    """Full scale of a channel in its unit at raw 65535, and the half-width of its own gain error as a part of
-    1.
-    """
-
-    unit: str
-    full_scale: float
-    gain_half_part: float
-
-
-# By the dividers in WIRING.md; equal to the protocol's CHANNEL_FULL_SCALE, which a test checks.
-CHANNELS: dict[str, Channel] = {
-    "supply": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "machine_1": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "machine_2": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "sensor_supply": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "sensor_1": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "sensor_2": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "charger_v": Channel("mV", 36300.0, DIVIDER_HALF_PART),
-    "charger_i": Channel("mA", 3300.0, MONITOR_HALF_PART),
-    "jig_3v3": Channel("mV", 6600.0, DIVIDER_HALF_PART),
-    "light": Channel("permille", 1000.0, 0.0),
+# The converter's channels, and the half-width of the gain error of what is before each (WIRING.md), as a part of 1.
+GAIN_HALF_PART = {
+    "supply": DIVIDER_HALF_PART,
+    "machine_1": DIVIDER_HALF_PART,
+    "machine_2": DIVIDER_HALF_PART,
+    "sensor_supply": DIVIDER_HALF_PART,
+    "sensor_1": DIVIDER_HALF_PART,
+    "sensor_2": DIVIDER_HALF_PART,
+    "charger_v": DIVIDER_HALF_PART,
+    "charger_i": MONITOR_HALF_PART,
+    "jig_3v3": DIVIDER_HALF_PART,
+    "light": 0.0,
 }
+
+
+class Scaled(Protocol):
+    """A channel's unit and scale: value = (raw - offset) * per_raw. full_raw: where its readings end."""
+
+    @property
+    def unit(self) -> str: ...
+    @property
+    def per_raw(self) -> float: ...
+    @property
+    def offset(self) -> int: ...
+    @property
+    def full_raw(self) -> int: ...
 
 
 @dataclass(frozen=True)
@@ -126,36 +129,35 @@ def check(channel: str, mean_raw: float, sd_raw: float, n: int) -> None:
         )
 
 
-def budget(channel: str, mean_raw: float, sd_raw: float, n: int) -> Budget:
+def budget(channel: str, scale: Scaled, mean_raw: float, sd_raw: float, n: int) -> Budget:
     """Budget of the mean of n readings. mean_raw 0..65535, sd_raw their standard deviation (n - 1), n >= 1.
 
     Raises KeyError for a channel that does not exist, ValueError for readings that cannot be.
     """
     check(channel, mean_raw, sd_raw, n)
-    what = CHANNELS[channel]
-    scale = what.full_scale / RAW_FULL
-    value = mean_raw * scale
+    gain_half_part, per_raw = GAIN_HALF_PART[channel], scale.per_raw
+    value = mean_raw * per_raw
     converter_raw = math.hypot(CONVERTER_U_RAW, _spike_u_raw(mean_raw, sd_raw))
     return Budget(
-        unit=what.unit,
+        unit=scale.unit,
         value=value,
         n=n,
-        noise=sd_raw / math.sqrt(n) * scale,
-        quantisation=STEP_RAW / math.sqrt(12.0) * scale,
-        converter=converter_raw * scale,
-        offset=rectangular_u(OFFSET_HALF_MV) / PIN_FULL_MV * what.full_scale,
+        noise=sd_raw / math.sqrt(n) * per_raw,
+        quantisation=STEP_RAW / math.sqrt(12.0) * per_raw,
+        converter=converter_raw * per_raw,
+        offset=rectangular_u(OFFSET_HALF_MV) / PIN_FULL_MV * RAW_FULL * per_raw,
         reference=rectangular_u(REFERENCE_HALF_PART) * value,
-        gain=rectangular_u(what.gain_half_part) * value,
+        gain=rectangular_u(gain_half_part) * value,
     )
 
 
-def to_unit(channel: str, mean_raw: float, sd_raw: float, n: int) -> Estimate:
+def to_unit(channel: str, scale: Scaled, mean_raw: float, sd_raw: float, n: int) -> Estimate:
     """The mean of n raw readings in the channel's unit with its 95 % interval.
 
     At the ends of the range a reading is only a bound, since what lies beyond reads the same. Errors as in
     budget().
     """
-    found = budget(channel, mean_raw, sd_raw, n)
+    found = budget(channel, scale, mean_raw, sd_raw, n)
     half = coverage_factor(found.df) * found.u
     value, low, high = found.value, found.value - half, found.value + half
     if mean_raw >= RAW_FULL - STEP_RAW:

@@ -54,9 +54,9 @@ class Reading:
     n: int = 1
 
     @classmethod
-    def of_raw(cls, channel: str, mean_raw: float, sd_raw: float, n: int) -> Reading:
+    def of_raw(cls, channel: str, scale: adc.Scaled, mean_raw: float, sd_raw: float, n: int) -> Reading:
         """From a measurement of the jig. Errors as in adc.budget()."""
-        found = adc.budget(channel, mean_raw, sd_raw, n)
+        found = adc.budget(channel, scale, mean_raw, sd_raw, n)
         return cls(found.value, found.u_difference, n)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Protocol
 
 UNKNOWN = "unknown"
@@ -65,16 +64,21 @@ class EventLike(Protocol):
     def data(self) -> Mapping[str, int]: ...
 
 
-@dataclass(frozen=True)
-class Change:
-    """From one known power state to another. left_us: first observer that no longer showed the old state;
-    reached_us: last observer that came to show the new one. Board time.
-    """
+Timeline = list[tuple[int, str]]  # (board time in us, power state) of each change, ascending
 
-    before: str
-    after: str
-    left_us: int
-    reached_us: int
+
+def spliced(parts: Iterable[tuple[int, Timeline]]) -> Timeline:
+    """One timeline of several, each from its time on (board time in us; 0 = from the beginning): what an earlier one
+    says after that does not count.
+    """
+    out: Timeline = []
+    for since_us, timeline in parts:
+        before = next((state for t_us, state in reversed(timeline) if t_us <= since_us), UNKNOWN)
+        out = [item for item in out if item[0] < since_us]
+        if since_us and (out[-1][1] if out else UNKNOWN) != before:
+            out.append((since_us, before))
+        out += [item for item in timeline if item[0] > since_us or not since_us]
+    return out
 
 
 class PowerClassifier:
@@ -94,9 +98,7 @@ class PowerClassifier:
         self._since_us: dict[str, int] = {}
         self.state = UNKNOWN
         self.since_us: int | None = None
-        self.timeline: list[tuple[int, str]] = []
-        self.changes: list[Change] = []
-        self._known: str | None = None
+        self.timeline: Timeline = []
 
     def feed(self, event: EventLike) -> tuple[int, str] | None:
         """Take an event as received; (board time in us, state) where the state changed, else None.
@@ -166,22 +168,9 @@ class PowerClassifier:
         # A timeline never runs backwards, although a late band event may begin before what was already told.
         if self.since_us is not None:
             at_us = max(at_us, self.since_us)
-        self._note_change(state, at_us)
         self.state, self.since_us = state, at_us
         self.timeline.append((at_us, state))
         return at_us, state
-
-    def _note_change(self, state: str, reached_us: int) -> None:
-        """Keep the change from the last known state to this one, unknown stretches in between left out."""
-        if state == UNKNOWN:
-            return
-        before = self._known
-        self._known = state
-        if before is None or before == state:
-            return
-        gone = self.disagreeing(before)
-        left_us = min(self._since_us[observer] for observer in gone)
-        self.changes.append(Change(before, state, left_us, reached_us))
 
     def _meter(self, event: EventLike) -> tuple[int, str] | None:
         if event.data["state"] == METER_OK:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from decimal import ROUND_CEILING, Decimal, localcontext
 
-from scipy.special import betaincinv, ndtri
+from scipy.special import betaincinv
 
 from lidjig.measure.estimate import COVERAGE, Estimate, nothing
 
@@ -45,19 +44,6 @@ def _exact_low(k: int, n: int, tail: float) -> float:
 
 def _exact_high(k: int, n: int, tail: float) -> float:
     return 1.0 if k == n else float(betaincinv(k + 1, n - k, 1.0 - tail))
-
-
-def wilson(successes: int, trials: int, confidence: float = COVERAGE) -> tuple[float, float]:
-    """Score interval of a proportion (Wilson 1927; NIST e-Handbook 7.2.4.1): right on average only."""
-    _check(successes, trials, confidence)
-    z = float(ndtri(0.5 * (1.0 + confidence)))
-    part = successes / trials
-    centre = part + z * z / (2.0 * trials)
-    half = z * math.sqrt(part * (1.0 - part) / trials + z * z / (4.0 * trials * trials))
-    below = 1.0 + z * z / trials
-    low = 0.0 if successes == 0 else (centre - half) / below
-    high = 1.0 if successes == trials else (centre + half) / below
-    return low, high
 
 
 def estimate(successes: int, trials: int, confidence: float = COVERAGE) -> Estimate:

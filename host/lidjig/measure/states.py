@@ -8,7 +8,7 @@ comparator bands of a machine profile (states_bands).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -70,13 +70,6 @@ class Timeline:
     def end_us(self) -> int:
         return self.spans[-1].end_us if self.spans else 0
 
-    @property
-    def unknown_share(self) -> float | None:
-        """Part of the time in "unknown", 0..1; None for a timeline without time."""
-        whole = self.end_us - self.begin_us
-        lost = sum(span.end_us - span.begin_us for span in self.spans if span.state == UNKNOWN)
-        return lost / whole if whole else None
-
     def state_at(self, t_us: int) -> str:
         """The state at a time; "unknown" outside."""
         return next((span.state for span in self.spans if span.begin_us <= t_us < span.end_us), UNKNOWN)
@@ -106,6 +99,20 @@ def timeline(model: Model, tracks: Tracks, begin_us: int | None = None, end_us: 
     path = _not_told(model, evidence, decoded)
     spans = [_explained(model, evidence, decoded, path, span) for span in _spans(evidence, path, posterior, last)]
     return Timeline(tuple(_refined(model, tracks, evidence, spans)))
+
+
+def joined(parts: Iterable[Timeline]) -> Timeline:
+    """Timelines one after another, each where the one before it ends, as one; a state goes on across the seam."""
+    out: list[Span] = []
+    for span in (span for part in parts for span in part.spans):
+        if not out or out[-1].state != span.state:
+            out.append(span)
+            continue
+        before = out[-1]
+        longer = max(before, span, key=lambda one: one.seconds)
+        sure = (before.confidence * before.seconds + span.confidence * span.seconds) / (before.seconds + span.seconds)
+        out[-1] = replace(before, end_us=span.end_us, confidence=sure, why=longer.why)
+    return Timeline(tuple(out))
 
 
 def decode(evidence: Evidence) -> tuple[Ints, Floats]:

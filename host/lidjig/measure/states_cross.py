@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from lidjig.measure import proportion
-from lidjig.measure.estimate import Estimate
+from lidjig.measure.estimate import Estimate, nothing, symmetric
 from lidjig.measure.states import TOLD_MIN
 from lidjig.measure.states_frames import weigh
 from lidjig.measure.states_learn import Recording, learn
@@ -18,12 +19,14 @@ FOLDS = 5
 BLOCK_S = 0.5
 BLOCK_PERIODS = 2.0  # a block shows a rhythm at least so often
 ERRORS_MAX = 0.01  # share of misclassified blocks from which two states count as overlapping
+EVIDENCE_MIN = TOLD_MIN * 1e6 / FRAME_US  # nats a second; with less two states count as overlapping too
 
 
 @dataclass(frozen=True)
 class Pair:
     """Two states against each other. errors: share of their blocks not taken for the right one of the two; nats_per_s:
-    the weaker of both directions, mean evidence a second; by_observer: the same for each observer by itself.
+    the weaker of both directions, mean evidence a second; by_observer: the same for each observer by itself. spread:
+    nats a second, of the evidence of single blocks in the weaker direction, over blocks that the model had not seen.
     """
 
     state: str
@@ -32,12 +35,22 @@ class Pair:
     nats_per_s: float
     by_observer: dict[str, Estimate]
     nats_by_observer: dict[str, float]
+    spread: float = 0.0
+    blocks: int = 0
+
+    @property
+    def evidence(self) -> Estimate:
+        """nats_per_s with its interval, which takes blocks for independent (normal mean, JCGM 100:2008 4.2)."""
+        if self.blocks < 2:
+            return nothing("nat/s")
+        u = self.spread / math.sqrt(self.blocks)
+        return symmetric(self.nats_per_s, u, self.blocks, "nat/s", self.blocks - 1)
 
     @property
     def overlaps(self) -> bool:
         """True where the two cannot be told apart with certainty."""
         wrong = self.errors.value is None or self.errors.value > ERRORS_MAX
-        return wrong or self.nats_per_s < TOLD_MIN * 1e6 / FRAME_US
+        return wrong or self.nats_per_s < EVIDENCE_MIN
 
     @property
     def carried_by(self) -> list[str]:
@@ -47,7 +60,7 @@ class Pair:
             for name, errors in self.by_observer.items()
             if errors.value is not None
             and errors.value <= ERRORS_MAX
-            and self.nats_by_observer.get(name, 0.0) >= TOLD_MIN * 1e6 / FRAME_US
+            and self.nats_by_observer.get(name, 0.0) >= EVIDENCE_MIN
         ]
         return sorted(alone, key=lambda name: -self.nats_by_observer[name])
 
@@ -63,6 +76,16 @@ class Separability:
     errors: Estimate
     unsure: Estimate
     pairs: tuple[Pair, ...]
+
+    @property
+    def unsure_of(self) -> dict[str, Estimate]:
+        """State -> share of its blocks for which nothing was said."""
+        totals: dict[str, list[int]] = {}
+        for (true, said), count in self.confusion.items():
+            row = totals.setdefault(true, [0, 0])
+            row[0] += count
+            row[1] += count if said == UNKNOWN else 0
+        return {state: proportion.estimate(unsure, blocks) for state, (blocks, unsure) in totals.items()}
 
     @property
     def overlapping(self) -> list[Pair]:
@@ -107,6 +130,7 @@ class _Block:
     true: str
     sums: dict[str, float] | None
     unknown: float
+    seconds: float
 
     def said(self, states: Sequence[str], *, doubt: bool) -> str:
         """The state with the most evidence; "unknown" where none has more than the others, or none fits (doubt)."""
@@ -139,12 +163,13 @@ def _blocks(model: Model, recording: Recording, block_s: float, observers: tuple
     tracks = {name: track for name, track in recording.tracks.items() if name in observers}
     weighed = weigh(model, tracks, recording.begin_us, recording.end_us)
     length = min(max(1, round(block_s * 1e6 / model.frame_us)), weighed.frames)
+    seconds = length * model.frame_us / 1e6
     out = []
     for low in range(0, weighed.frames - length + 1, length):
         part = slice(low, low + length)
         sums = dict(zip(model.states, weighed.state[:, part].sum(axis=1).tolist(), strict=True))
         heard = bool(np.any(weighed.heard[part]))
-        out.append(_Block(recording.state, sums if heard else None, float(weighed.unknown[part].sum())))
+        out.append(_Block(recording.state, sums if heard else None, float(weighed.unknown[part].sum()), seconds))
     return out
 
 
@@ -174,13 +199,24 @@ def _pair(
         nats = min(model.told_by(state, other, observers), model.told_by(other, state, observers))
         return nats * 1e6 / model.frame_us
 
+    whole = frozenset(model.scopes)
+    true, false = (state, other) if model.told_by(state, other, whole) <= model.told_by(other, state, whole) else (
+        other, state
+    )  # fmt: skip
+    rates = [
+        (block.sums[true] - block.sums[false]) / block.seconds
+        for block in everything
+        if block.true == true and block.sums is not None
+    ]
     return Pair(
         state,
         other,
         _mistaken(everything, state, other),
-        weaker(frozenset(model.scopes)),
+        weaker(whole),
         {name: _mistaken(blocks, state, other) for name, blocks in alone.items()},
         {name: weaker(frozenset([name])) for name in model.scopes},
+        float(np.std(rates, ddof=1)) if len(rates) > 1 else 0.0,
+        len(rates),
     )
 
 

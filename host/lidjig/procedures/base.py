@@ -14,10 +14,10 @@ from typing import Protocol, TypeVar
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
-from lidjig.errors import JigRestarted, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed, Tripped
+from lidjig.errors import Disturbed, JigRestarted, JigTimeout, LidjigError, LinkLost, Refused, StoreFailed, Tripped
 from lidjig.jig import Jig
 from lidjig.jig_samples import Meters
-from lidjig.jig_types import Event, Lock, Measurement, Reason, Route
+from lidjig.jig_types import Event, LinkState, Lock, Measurement, Reason, Route
 from lidjig.link.base import Deadline
 from lidjig.measure import monitor
 from lidjig.measure.estimate import Estimate
@@ -35,36 +35,18 @@ RETRIES = 8  # times a step is taken again after the link or the board failed it
 LINK_REASONS = (names.REASON_NONE, names.REASON_SILENCE, names.REASON_BOOT, names.REASON_WATCHDOG)
 LINK_REFUSALS = (names.REFUSED_NOT_ARMED, names.REFUSED_NO_PROFILE, names.REFUSED_NO_SESSION)
 
-# What breaks the continuity of a run, by the kind of gap that the jig tells.
+# What breaks the continuity of a run, by the kind of gap that the jig tells; power monitors are told by their names.
 INTERRUPTIONS = {
     "restart": "the jig's board restarted",
     "link-lost": "the link to the jig was lost",
     "lost-events": "events of the board were missing",
     "lost-samples": "batches of readings were missing",
-    "meter-lost": "a power monitor did not answer",
 }
 BUS_FREED = "bus-freed"  # kind of gap, as Recorder.gap takes it
 
 
 class Stopped(Exception):
     """The operator asked to stop; raised at the next safe point."""
-
-
-class Disturbed(LidjigError):
-    """Link, board or a power monitor (`who`) failed in the middle of something, so that nothing can be said of it:
-    `what` was to happen.
-    """
-
-    def __init__(self, what: str, who: str = "link or board") -> None:
-        super().__init__(what, who)
-        self.what, self.who = what, who
-
-    def __str__(self) -> str:
-        return f"{self.who} failed before {self.what}, which therefore says nothing"
-
-    @property
-    def next_step(self) -> str:
-        return "Check the USB cable, the jig's supply and the plugs of the power monitors, then repeat the run."
 
 
 class StopFlag:
@@ -95,6 +77,7 @@ class Recorder(Protocol):
     def finding(self, f: Finding) -> None: ...
     def observation(self, name: str, value: str, text: str) -> None: ...
     def note(self, text: str) -> None: ...
+    def text(self, kind: str, text: str) -> None: ...
     def gap(self, kind: str, text: str, t_us: int | None = None) -> None: ...
     def sample(
         self,
@@ -124,6 +107,7 @@ class Bench:
     stop: StopFlag = field(default_factory=StopFlag)
     repeats: int = 0  # steps taken again because link or board failed them
     errands: list[Callable[[], None]] = field(default_factory=list)  # requests that an event calls for: next in wait()
+    told: list[str] = field(default_factory=list)  # notes that the report has to have as well
     freed: int = 0  # times the monitors' bus was freed by clocks in this run, as far as it was asked about
     _freed_before: tuple[int, int] | None = None  # boot id, and how often since that boot, when it was asked last
     _trip: Event | None = None
@@ -176,8 +160,9 @@ class Bench:
 
     def estimate(self, measured: Measurement) -> Estimate:
         """A measurement in its channel's unit, with its interval."""
-        meter = self.machine.meter_of(measured.channel)
-        return monitor.to_unit(measured.channel, measured.mean_raw, measured.sd_raw, measured.n, meter)
+        channel, meter = measured.channel, self.machine.meter_of(measured.channel)
+        raw = (measured.mean_raw, measured.sd_raw, measured.n)
+        return monitor.to_unit(channel, self.machine.scale(channel), *raw, meter.shunt_ohm if meter else None)
 
     def read(self, name: str, n: int) -> Estimate | None:
         """measure() and estimate() in one; None where the power monitor behind it gives no readings."""
@@ -187,6 +172,12 @@ class Bench:
             if refusal.reason != names.REFUSED_RANGE or self.machine.meter_of(self.channel(name)) is None:
                 raise
             return None
+
+    def tell(self, text: str) -> None:
+        """What a part of a procedure found, for the record, the one who watches, and the report."""
+        self.recorder.note(text)
+        self.progress.say(text)
+        self.told.append(text)
 
     def meter_trouble(self, observer: str) -> str:
         """Why the power monitor behind an observer cannot be read; "" where it can, or none is behind it."""
@@ -381,24 +372,40 @@ class Procedure(ABC):
 
     def _say_interruptions(self) -> None:
         """Notes on what broke the run's continuity: a result that came through that says so."""
-        told = self.bench.jig.gaps_told
-        for kind, words in INTERRUPTIONS.items():
-            if told[kind]:
-                self.note(f"{words} {counted(told[kind])} during this run; see the gaps in its record")
+        jig = self.bench.jig
+        broken = {words: jig.gaps_told[kind] for kind, words in INTERRUPTIONS.items()}
+        broken |= {f"{meter} did not answer": jig.meters_lost[meter] for meter in sorted(jig.meters_lost)}
+        for words, count in broken.items():
+            if count:
+                self.note(f"{words} {counted(count)} during this run; see the gaps in its record")
         if self.bench.freed:
             self.note(f"the monitors' bus was freed by clocks {counted(self.bench.freed)}; see the gaps in its record")
         if self.bench.repeats:
             self.note(f"after a failure of link or board a step was repeated {counted(self.bench.repeats)}")
+
+    def _firmware_log(self) -> list[str]:
+        """The firmware's own log, a line an entry, where the jig still answers: it tells more than the trip's event."""
+        if self.bench.jig.link_state is not LinkState.UP:
+            return []
+        try:
+            return [entry.text for entry in self.bench.jig.read_log()]
+        except LidjigError:
+            return []  # what ended the run stands in the record already
+
+    def judge(self, stopped: bool) -> str:
+        """The outcome of a run that met no error, from sheet and findings."""
+        return verdict(self.findings, self.sheet, stopped=stopped)
 
     def close(self, stopped: bool) -> Report:
         """The verdict from sheet, findings and `failure`; recorded, and the run closed with it."""
         recorder = self.bench.recorder
         report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes)
         if self.failure is None:
-            report.outcome = verdict(self.findings, self.sheet, stopped=stopped)
+            report.outcome = self.judge(stopped)
             report.findings = self.findings = agreeing(self.findings, report.outcome, self.sheet, stopped=stopped)
         else:
             report.error, report.error_next = str(self.failure), self.failure.next_step
+        self.notes += self.bench.told
         try:
             self._say_interruptions()
             for measured in self.sheet.unset():
@@ -407,7 +414,7 @@ class Procedure(ABC):
                 recorder.finding(finding)
             if self.failure is not None:
                 recorder.note(report.error)
-                recorder.frames(self.bench.jig.last_frames())
+                recorder.frames([*self.bench.jig.last_frames(), *self._firmware_log()])
             recorder.finish(report.outcome)
         except StoreFailed as error:
             # The verdict was not stored, so there is none (and the first failure, if any, stands).

@@ -103,6 +103,12 @@ class Cycle(Procedure):
             self.bench.progress.bar(number, self.count)
             if self._hopeless():
                 self.note(f"ended after {number} cycles: the last {HOPELESS} saw no reaction at all")
+                answered = sum(any(t.result in ("hit", "late") for t in cycle) for cycle in self.cycles)
+                if answered:
+                    self.note(
+                        f"{answered} of {number} cycles had a reaction: a machine that misses often comes to "
+                        f"{HOPELESS} in a row by chance too; 'lidjig confirm' shows whether it reacts now"
+                    )
                 return
             if lost(trials) and number < self.count and not response.safely(response.running):
                 self.note(f"ended after {number} cycles: the machine went off and does not start again")
@@ -175,7 +181,7 @@ class Cycle(Procedure):
 
 
 def _declare_verb(machine: MachineProfile, state: str, verb: str) -> list[Declared]:
-    limit = machine.limits.sleep_s if state == "S3" else machine.limits.wake_s
+    limit = machine.limits.reaction_s(state)
     band = machine.limits.band(limit)
     return [
         Declared(f"{verb} misses", "1", None, 0.0, "no reaction, however late"),

@@ -8,8 +8,9 @@ from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
 from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import BadInput
 from lidjig.jig_types import Route
+from lidjig.measure.power import UNKNOWN
 from lidjig.procedures.base import Bench, Procedure, Stopped
-from lidjig.procedures.lid import MARGIN_S, MOVE_S
+from lidjig.procedures.lid import MARGIN_S, MOVE_S, OTHER
 from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response
@@ -52,11 +53,15 @@ class Hold(Procedure):
         self.sheet.set("angle held", status.angle_deg)
         bench.progress.step(f"Holding {self.angle_deg:g} deg")
         state = ""
+        since_s = bench.jig.clock.now_s()
 
         def changed() -> bool:
-            nonlocal state
+            nonlocal state, since_s
+            now_s = bench.jig.clock.now_s()
+            if response.observer.state == UNKNOWN and now_s - since_s >= self._settled_s:
+                response.observer.go_by_lines()
             if response.observer.state != state:
-                state = response.observer.state
+                state, since_s = response.observer.state, now_s
                 self._show(f"machine: {response.observer.told()}")
             return False
 
@@ -68,16 +73,21 @@ class Hold(Procedure):
         self.note(NOT_JUDGED)
         self._say_what_does_not_fit((bench.jig.status().t_us - status.t_us) / 1e6)
 
+    @property
+    def _settled_s(self) -> float:
+        """So long a machine may be on its way from one state to the other, when its observers do not agree."""
+        return max(self.response.standin.limit_s(state) for state in OTHER) + MARGIN_S
+
     def _say_what_does_not_fit(self, held_s: float) -> None:
         """A note where the machine is not in the state that belongs to the angle: nothing more is made of it here."""
         wanted, found = self._belonging(), self.response.observer.state
-        limits = self.bench.machine.limits
         held = f"after {held_s:.1f} s at {self.angle_deg:g} deg"
-        if found not in ("S0", "S3"):
+        if found == UNKNOWN:
+            self.note(f"the observers do not tell the machine's state {held}")
+        elif found not in ("S0", "S3"):
             self.note(f"the machine is in {found} {held}: it was not running, so it could not follow the lid")
         elif wanted is not None and found != wanted:
-            limit_s = limits.sleep_s if wanted == "S3" else limits.wake_s
-            if held_s >= limit_s + MARGIN_S:
+            if held_s >= self.response.standin.limit_s(wanted) + MARGIN_S:
                 self.note(f"the machine is in {found} {held}, where {wanted} belongs: try 'lidjig confirm'")
 
     def _belonging(self) -> str | None:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from lidjig.errors import Disturbed
 from lidjig.jig_types import Event, Route
 from lidjig.measure.estimate import Estimate
 from lidjig.measure.power import UNKNOWN, EventLike
-from lidjig.procedures.base import Bench, Disturbed, Procedure
+from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import concluded, respond, say_what_rounds_show
 from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, OTHER
 from lidjig.procedures.reasoning import TWO_FAULTS
@@ -31,10 +32,9 @@ from lidjig.procedures.survey import (
     release_sensor,
     survey_machine_side,
 )
-from lidjig.record.model import WATCHED_STEP
+from lidjig.record.model import LID_STEP, WATCHED_STEP
 
 WATCH_S = 30.0  # the sensor is watched so long in each position: a contact that fails 6 times a minute shows to 95 %
-LID_STEP = "real lid moved"  # its result: board times
 SETTLED_S = 0.2  # after the operator's mark, before the sensor is watched
 
 
@@ -62,13 +62,15 @@ class Isolate(Procedure):
                 "lines open, lid shut: stays awake", "1", 1.0, 1.0, "unplugged it starts and never sleeps", needed=False
             ),
             Declared("real sensor, lid shut: sleeps", "1", 1.0, 1.0, "however late", needed=False),
-            self._latency("real sensor, sleep latency", machine.limits.sleep_s),
+            self._latency("real sensor, sleep latency", "S3"),
             Declared("real sensor, lid opened: wakes", "1", 1.0, 1.0, "however late", needed=False),
-            self._latency("real sensor, wake latency", machine.limits.wake_s),
+            self._latency("real sensor, wake latency", "S0"),
         ]
 
-    def _latency(self, name: str, limit_s: float) -> Declared:
-        band = self.bench.machine.limits.band(limit_s)
+    def _latency(self, name: str, state: str) -> Declared:
+        limits = self.bench.machine.limits
+        limit_s = limits.reaction_s(state)
+        band = limits.band(limit_s)
         return Declared(name, "s", None, limit_s, "from the operator's act", needed=False, marginal_band=band)
 
     def prepare(self) -> None:
@@ -229,15 +231,11 @@ class Isolate(Procedure):
 
     def waited_s(self, state: str, route: Route) -> float:
         """How long the machine has for a state after the operator's act."""
-        return self._limit_s(state) * (LATE_FACTOR if route == Route.THROUGH else 1.0) + MARGIN_S
-
-    def _limit_s(self, state: str) -> float:
-        limits = self.bench.machine.limits
-        return limits.sleep_s if state == "S3" else limits.wake_s
+        return self.response.standin.limit_s(state) * (LATE_FACTOR if route == Route.THROUGH else 1.0) + MARGIN_S
 
     def lid_moved(self, state: str, route: Route, asked_us: int, marked_us: int, reached_us: int | None) -> LidMoved:
         """What came of a movement of the real lid that has been waited for; a state that was lost is entered."""
-        limit_s, waited_s = self._limit_s(state), self.waited_s(state, route)
+        limit_s, waited_s = self.response.standin.limit_s(state), self.waited_s(state, route)
         if reached_us is None or self.response.observer.state_at(asked_us) != OTHER[state]:
             return self._not_moved(state, asked_us, LidMoved(None, limit_s, waited_s), route)
         return LidMoved(since_act(asked_us, marked_us, reached_us, limit_s), limit_s, waited_s)

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lidjig.errors import LidjigError
+from lidjig.errors import Disturbed, LidjigError
 from lidjig.jig_types import Event, Route
 from lidjig.measure import latency
 from lidjig.measure.power import UNKNOWN
-from lidjig.procedures.base import Bench, Disturbed
+from lidjig.procedures.base import Bench
 from lidjig.procedures.observe import Observer
 
 MOVE_S = 0.4  # how long the emulated lid takes: a brisk hand
@@ -92,8 +92,7 @@ class StandIn:
         shutting is told by the last of them and opening by the first. Before it is called a miss, a late reaction is
         waited for as well, except where the trial before has shown that none comes.
         """
-        bench, limit_s = self.bench, self._limit_s(state)
-        troubles = self._troubles()
+        bench, troubles = self.bench, self._troubles()
         self._outputs.clear()
         self.turn(shut=state == "S3")
         if not self._changes(state):
@@ -101,22 +100,34 @@ class StandIn:
             bench.wait(lambda: bool(self._changes(state)), 2.0)
         changes = self._changes(state)
         first_us = changes[0] if changes else bench.jig.status().t_us
-        seen_s = MARGIN_S + limit_s * (1.0 if state in self._silent else LATE_FACTOR)
+        seen_s = self.waited_s(state)
         reaction_us = self.observer.wait_state(state, since_us=first_us, seconds=seen_s)
-        changes = self._changes(state) or [first_us]
+        if reaction_us is None and self._troubles() != troubles:
+            raise Disturbed(f"the machine reached {state}")
+        trial = self.judged(state, first_us, self._changes(state) or [first_us], reaction_us)
+        if trial.found:
+            return self._lost(trial, troubles)
+        self._left_in = OTHER[state] if reaction_us is None else state
+        return trial
+
+    def judged(self, state: str, first_us: int, changes: Sequence[int], reaction_us: int | None) -> Trial:
+        """What came of a movement. first_us: board time since which the reaction was waited for; changes: board times
+        at which a lid output came to say so, ascending; the observer knows what it knew when the wait ended.
+        """
+        limit_s, seen_s = self.limit_s(state), self.waited_s(state)
         if reaction_us is None:
-            if self._troubles() != troubles:
-                raise Disturbed(f"the machine reached {state}")
             if self.observer.state not in (OTHER[state], UNKNOWN):
-                return self._trial_lost(state, changes[-1], self.observer.state, troubles)
+                return Trial(state, changes[-1], None, limit_s, self.observer.state)
             self._silent.add(state)
-            self._left_in = OTHER[state]
             return Trial(state, changes[-1], None, limit_s)
         self._silent.discard(state)
         if self.observer.state_at(first_us) == state:
-            return self._trial_lost(state, first_us, state, troubles)
-        self._left_in = state
+            return Trial(state, first_us, None, limit_s, state)
         return Trial(state, self.stimulus_of(state, changes, reaction_us, seen_s), reaction_us, limit_s)
+
+    def waited_s(self, state: str) -> float:
+        """How long the next movement's reaction is waited for: a late one too, unless none came the last time."""
+        return MARGIN_S + self.limit_s(state) * (1.0 if state in self._silent else LATE_FACTOR)
 
     def stimulus_of(self, state: str, changes: Sequence[int], reaction_us: int, seen_s: float) -> int:
         """Board time of the change of a lid output that a reaction belongs to."""
@@ -130,18 +141,19 @@ class StandIn:
         operated = 1 if state == "S3" else 0
         return sorted(event.t_us for event in self._outputs if event.data["operated"] == operated)
 
-    def _limit_s(self, state: str) -> float:
-        limits = self.bench.machine.limits
-        return limits.sleep_s if state == "S3" else limits.wake_s
+    def limit_s(self, state: str) -> float:
+        """How long the machine may take to reach S3 or S0."""
+        return self.bench.machine.limits.reaction_s(state)
 
     def _troubles(self) -> int:
         return self.bench.jig.interruptions + self.observer.lost
 
-    def _trial_lost(self, state: str, at_us: int, found: str, troubles: int) -> Trial:
+    def _lost(self, trial: Trial, troubles: int) -> Trial:
+        """The trial, in which the machine had lost its state. Raises Disturbed where that may not be so."""
         if self._troubles() != troubles:
-            raise Disturbed(f"the machine was seen to be in {found}")
+            raise Disturbed(f"the machine was seen to be in {trial.found}")
         self._left_in = None
-        return Trial(state, at_us, None, self._limit_s(state), found)
+        return trial
 
     def round(self) -> list[Trial]:
         """One shutting and one opening; never empty.
@@ -160,7 +172,7 @@ class StandIn:
                     self.turn(shut=state == "S3")
                 else:
                     now_us = self.bench.jig.status().t_us
-                    trials.append(self._trial_lost(state, now_us, found, troubles))
+                    trials.append(self._lost(Trial(state, now_us, None, self.limit_s(state), found), troubles))
                 if trials and trials[-1].result == "lost":
                     break
                 self.bench.idle(self.bench.machine.limits.settle_s)
@@ -178,7 +190,7 @@ class StandIn:
         if self.observer.state not in acceptable:
             if None in self.observer.showing.values():
                 raise Disturbed("the machine's state was known")
-            self.observer.settle(*acceptable, seconds=self._limit_s(wanted) + MARGIN_S)
+            self.observer.settle(*acceptable, seconds=self.limit_s(wanted) + MARGIN_S)
         return self.observer.state
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
-from lidjig.bench.machine_check import apart
-from lidjig.errors import LidjigError, Refused
-from lidjig.jig_samples import MeterState
+from lidjig.bench.remaining import SUPPLY_CURRENT, Remaining
+from lidjig.errors import Contradicting, Disturbed, NotSeen, Refused
+from lidjig.jig_samples import MeterState, meter_name
 from lidjig.jig_types import Event, Watch
-from lidjig.measure.power import UNKNOWN, PowerClassifier
-from lidjig.procedures.base import Disturbed
+from lidjig.measure.power import UNKNOWN, PowerClassifier, spliced
+from lidjig.procedures.sampling import Sampling
+from lidjig.procedures.taught_sleep import SLEEP_SIGNAL
+from lidjig.procedures.telling import band_words, reading_words, role
+from lidjig.record.model import OBSERVERS_STEP
 from shared_proto import names
 
 if TYPE_CHECKING:
@@ -26,103 +28,28 @@ STAMP_S = 0.0015  # a stamp is good to one tick of the board and one turn of the
 SLOW_STAMP_S = {"meter_1_v": 0.01, "meter_1_i": 0.01, "meter_2_v": 0.01, "meter_2_i": 0.01, "pulses": 0.12}
 BY_WIRING = frozenset(SLOW_STAMP_S)  # channels that the board has only by its wiring record
 UNWIRED = "The wiring in force on the jig does not have it; the next command that drives loads it."
-OBSERVERS_STEP = "observers"  # its result: those that tell nothing from a board time on
+READINGS = 16  # behind what an observer is said to show
 STARTS_MAX = 3  # power monitors that come and go are met by setting up anew, so many times
 LINES_SAMPLE = "lines boot "  # and the boot id: levels of all digital lines when watching began, bits as names.LINES
 
 
-class NotSeen(LidjigError):
-    """Observers that the machine's states stand on cannot be read, so that nothing can be said of the machine.
-
-    blind: observer -> why. states: power states that are not told apart without them.
-    """
-
-    def __init__(self, blind: Mapping[str, str], states: tuple[str, ...]) -> None:
-        super().__init__(dict(blind), states)
-        self.blind, self.states = dict(blind), states
-
-    def __str__(self) -> str:
-        why = "; ".join(dict.fromkeys(self.blind.values()))
-        return (
-            f"{', '.join(self.blind)} cannot be read, so that {' and '.join(self.states)} are not told apart "
-            f"and nothing can be said of the machine. {why}"
-        )
-
-    @property
-    def next_step(self) -> str:
-        return "Mend that, or name a machine profile whose other observers tell the states apart without it."
-
-
-class Contradicting(LidjigError):
-    """What the observers show together belongs to no power state, and stays so: nothing can be said of the machine.
-
-    showing: observer -> band or level. wanted: power state -> observers that would have to show something else.
-    """
-
-    def __init__(self, showing: Mapping[str, int | None], wanted: Mapping[str, list[str]]) -> None:
-        super().__init__(dict(showing), dict(wanted))
-        self.showing, self.wanted = dict(showing), dict(wanted)
-
-    def __str__(self) -> str:
-        shown = ", ".join(f"{name} {value}" for name, value in self.showing.items())
-        against = "; ".join(f"not {state} by {', '.join(names)}" for state, names in self.wanted.items())
-        return f"the observers contradict one another ({shown}: {against}), so that nothing can be said of the machine"
-
-    @property
-    def next_step(self) -> str:
-        return (
-            "A pack that charges adds to the supply current and one that carries the machine hides it: let it charge "
-            "full. A dimmed screen or an external display darkens the light: unplug displays, brighten the screen. "
-            "Then repeat. Where a machine that does none of this shows other light or levels on this bench, "
-            "'lidjig teach' learns them."
-        )
-
-
-class Remaining:
-    """The machine's signatures without observers that say nothing of it now.
-
-    Without the supply monitor, and where nothing else tells it from another state, G3 is left out too.
-    """
-
-    def __init__(self, machine: MachineProfile, left_out: frozenset[str]) -> None:
-        self._machine, self._left_out = machine, left_out
-
-    def signatures(self) -> dict[str, dict[str, frozenset[int]]]:
-        """Power state -> observer -> what fits."""
-        kept = {
-            state: {observer: fits for observer, fits in signature.items() if observer not in self._left_out}
-            for state, signature in self._machine.signatures().items()
-        }
-        off = kept.get("G3")
-        doubtful = any(not apart(off, other) for state, other in kept.items() if state != "G3") if off else False
-        if "supply_ok" in self._left_out or (self._left_out and doubtful):
-            kept.pop("G3", None)
-        return kept
-
-    def channels(self) -> dict[str, str]:
-        """Channel -> observer."""
-        return self._machine.channels()
-
-    def confused(self) -> tuple[str, ...]:
-        """States that are not told apart; none where all are."""
-        pairs = itertools.combinations(self.signatures().items(), 2)
-        mixed = [state for one, two in pairs if not apart(one[1], two[1]) for state in (one[0], two[0])]
-        return tuple(dict.fromkeys(mixed))
-
-
-class WithoutSupply(Remaining):
-    """The machine's signatures where its sensor supply is broken on the way: what depends on it is left out."""
-
-    def __init__(self, machine: MachineProfile) -> None:
-        super().__init__(machine, frozenset({"supply_ok"}))
+def told_by_lines(machine: MachineProfile, state: str, shown: int, fits: Iterable[int]) -> str:
+    """Why the supply current tells nothing any more, and what that leaves open. shown: its band, above all of fits."""
+    analog = machine.analog()[SUPPLY_CURRENT]
+    return (
+        f"not told by {SUPPLY_CURRENT}: it shows {band_words(machine, SUPPLY_CURRENT, shown)} where {state} has "
+        f"at most {analog.thresholds[max(fits)]:g} {analog.unit}, as while a pack charges. "
+        f"The machine's own lines ({', '.join(machine.digital())}) tell the power states without it; "
+        "whether the machine draws no more than it should was not seen"
+    )
 
 
 class Observer:
     """Watches the machine through the jig's observers. One per procedure; stop() or close() when done.
 
     sampled: observers or channels of this bench (MachineProfile.wired_channels) whose readings are sent and recorded as
-    well, with their periods in s; `periods` has what was granted, by channel. must_tell: start() raises NotSeen where
-    power monitors that cannot be read leave states that are not told apart.
+    well, with their periods in s; one that the wiring in force on the jig lacks is blind. must_tell: start() raises
+    NotSeen where power monitors that cannot be read leave states that are not told apart.
     """
 
     def __init__(
@@ -138,18 +65,20 @@ class Observer:
         self.watches = tuple(
             Watch(c.channel, c.thresholds_raw, c.hysteresis_raw, c.dwell_ms) for c in bench.machine.comparators()
         )
-        self.sampled = {bench.channel(name): period_s for name, period_s in (sampled or {}).items()}
-        self.periods: dict[str, float] = {}
+        wanted = {bench.channel(name): period_s for name, period_s in (sampled or {}).items()}
+        self._sampling = Sampling(bench, wanted, keep=True)
         self.must_tell = must_tell
         self.blind: dict[str, str] = {}  # observers whose power monitor cannot be read, and why
         self._supply_tells = True
         self._kept_left_out: frozenset[str] = frozenset()  # as the record has it
         self._began_us = 0  # board time at which watching began last
+        self._aside = False  # whether the supply current tells nothing any more
         self._signed = Remaining(bench.machine, frozenset())
-        self.classifier = PowerClassifier(self._signed)
+        self._listen_anew()
         self.lost = 0  # times events or a power monitor were lost: a reaction may have gone unseen
         self._gone: set[int] = set()  # power monitors that matter and do not answer now
         self._losses = 0  # how often one was lost
+        self._lost_last = 0  # number of the one that was lost last
         self._unwired: dict[str, str] = {}
         bench.jig.on_event.append(self._hear)
 
@@ -166,7 +95,11 @@ class Observer:
             self._say_blind()
             self._signed = Remaining(self.bench.machine, self._left_out())
         self._keep_left_out()
-        self._sample()
+        self._sampling.start()
+        for channel, refusal in self._sampling.refused.items():
+            # What the wiring in force lacks has been told as blind; any other channel was promised to the caller.
+            if self.bench.machine.observer_of(channel) not in self.blind:
+                raise refusal
         if self.must_tell and self.blind and (confused := self._signed.confused()):
             raise NotSeen(self.blind, confused)
 
@@ -174,15 +107,14 @@ class Observer:
         jig = self.bench.jig
         self._gone.clear()
         self._unwired.clear()
-        self.classifier = PowerClassifier(self._signed)
+        self._listen_anew()
         levels = jig.watch_lines(self.lines)
         for watch in self.watches:
             self._watch(watch)
         self._began_us = now_us = jig.status().t_us
-        mask = sum(levels[name] << bit for bit, name in enumerate(names.LINES))
-        self.classifier.show_lines(mask, now_us)
-        # Lines are told only when they change: what they show at the beginning belongs to the record too.
-        self.bench.recorder.sample(f"{LINES_SAMPLE}{jig.hello.boot_id:08x}", "mask", float(mask), t_us=now_us)
+        mask = self.keep_lines(levels, now_us)
+        for classifier in self._listening:
+            classifier.show_lines(mask, now_us)
         wanted = {self.bench.machine.observer_of(watch.channel) for watch in self.watches}
 
         # The first reading of a comparator is an event: then every observer has been heard.
@@ -192,6 +124,23 @@ class Observer:
         if not self.bench.wait(heard, FIRST_WORD_S) and self._unreadable():
             self.bench.wait(heard, METER_BACK_S)
 
+    def _listen_anew(self) -> None:
+        """What was known belongs to another time."""
+        self.classifier = PowerClassifier(self._signed)
+        by_lines = self._signed.by_lines()
+        self._by_lines = None if by_lines is None else PowerClassifier(by_lines)
+
+    @property
+    def _listening(self) -> list[PowerClassifier]:
+        return [self.classifier] if self._by_lines is None else [self.classifier, self._by_lines]
+
+    def keep_lines(self, levels: Mapping[str, int], now_us: int) -> int:
+        """Levels of all lines into the record, which hears of them else only when they change; as a mask."""
+        mask = sum(levels[name] << bit for bit, name in enumerate(names.LINES))
+        channel = f"{LINES_SAMPLE}{self.bench.jig.hello.boot_id:08x}"
+        self.bench.recorder.sample(channel, "mask", float(mask), t_us=now_us)
+        return mask
+
     def _watch(self, watch: Watch) -> None:
         try:
             self.bench.jig.watch(watch.channel, watch.thresholds_raw, watch.hysteresis_raw, watch.dwell_ms)
@@ -200,13 +149,6 @@ class Observer:
             if refusal.reason != names.REFUSED_RANGE or observer is None or watch.channel not in BY_WIRING:
                 raise
             self._unwired[observer] = UNWIRED
-
-    def _sample(self) -> None:
-        """Unit and scale go into the record before the first reading."""
-        for channel, period_s in self.sampled.items():
-            scale = self.bench.machine.scale(channel)
-            self.bench.recorder.channel(channel, scale.unit, scale.per_raw, scale.offset)
-            self.periods[channel] = self.bench.jig.sample(channel, period_s)
 
     def _unreadable(self) -> dict[str, str]:
         """Observers whose power monitor does not answer, or which the jig does not have in its wiring; and why."""
@@ -229,17 +171,22 @@ class Observer:
             self.bench.recorder.note(text)
             self.bench.progress.say(text)
 
-    def _keep_left_out(self) -> None:
-        """By which observers the states are told belongs to the record, where they are not all that the machine has."""
+    def _keep_left_out(self, since_us: int | None = None) -> None:
+        """By which observers the states are told belongs to the record, where they are not all that the machine has.
+        since_us: from when on, where that is not since watching began.
+        """
         left_out = self._left_out()
         if left_out == self._kept_left_out:
             return
         with self.bench.recorder.step(OBSERVERS_STEP) as step:
             step.result = {"left_out": sorted(left_out), "t_us": self._began_us}
+            if since_us is not None:
+                step.result["since_us"] = since_us
         self._kept_left_out = left_out
 
     def _left_out(self) -> frozenset[str]:
-        return frozenset(self.blind) | (frozenset() if self._supply_tells else {"supply_ok"})
+        supply = frozenset() if self._supply_tells else {"supply_ok"}
+        return frozenset(self.blind) | supply | ({SUPPLY_CURRENT} if self._aside else frozenset())
 
     def without_supply(self) -> None:
         """From now on the sensor supply says nothing about the machine: it is missing although the machine may run."""
@@ -252,10 +199,8 @@ class Observer:
         for watch in self.watches:
             self.bench.jig.watch(watch.channel, ())
         self.bench.jig.watch_lines(())
-        for channel in self.periods:
-            self.bench.jig.sample(channel, 0.0)
-        if self.periods:
-            self.bench.recorder.flush()
+        self._sampling.stop()
+        self._sampling.flush()
         if self.bench.machine.meter:
             self.bench.meters()  # that the bus was freed on the way is told nowhere else
         self.close()
@@ -267,15 +212,16 @@ class Observer:
 
     def _hear(self, event: Event) -> None:
         if event.name == "boot":
-            # Board time began anew: what was known belongs to another time.
-            self.classifier = PowerClassifier(self._signed)
+            self._listen_anew()
         elif event.name == "lost":
             self.lost += 1
-            self.classifier.forget(event.t_us)
+            for classifier in self._listening:
+                classifier.forget(event.t_us)
         else:
             if event.name == "meter":
                 self._hear_meter(event)
-            self.classifier.feed(event)
+            for classifier in self._listening:
+                classifier.feed(event)
 
     def _hear_meter(self, event: Event) -> None:
         number = event.data["meter"] + 1
@@ -283,6 +229,7 @@ class Observer:
             if self.classifier.observers_of_meter(number):
                 self.lost += 1
                 self._losses += 1
+                self._lost_last = number
                 self._gone.add(number)
             return
         if number not in self._gone:
@@ -307,6 +254,11 @@ class Observer:
     def _start_again(self) -> None:
         if self._hear in self.bench.jig.on_event:
             self.start()
+
+    @property
+    def periods(self) -> dict[str, float]:
+        """Channel -> period in s that the board granted, of those that are sampled."""
+        return self._sampling.periods
 
     @property
     def unread(self) -> set[str]:
@@ -356,9 +308,7 @@ class Observer:
         losses = self._losses
         while True:
             left_s = (end_us - self.bench.jig.status().t_us) / 1e6
-            if self.bench.wait(
-                lambda: bool(self._gone) or self.reached(state, since_us) is not None, max(0.0, left_s)
-            ):
+            if self.bench.wait(lambda: bool(self._gone) or self.reached(state, since_us) is not None, max(0.0, left_s)):
                 break
             if left_s <= 0.0:
                 self._last_word()
@@ -367,14 +317,60 @@ class Observer:
         reached_us = self.reached(state, since_us)
         if reached_us is None:
             self.check_told()
+            reached_us = self.reached(state, since_us)
         return reached_us if reached_us is not None and reached_us <= end_us else None
 
     def check_told(self) -> None:
-        """Raises Contradicting where every observer has been heard and they fit no power state together."""
+        """Raises Contradicting where every observer has been heard and they fit no power state together, with or
+        without go_by_lines().
+        """
         showing = self.showing
-        if self.state == UNKNOWN and not self.unread and None not in showing.values():
+        if self.state == UNKNOWN and not self.unread and None not in showing.values() and not self.go_by_lines():
             wanted = {state: self.classifier.disagreeing(state) for state in self._signed.signatures()}
-            raise Contradicting(showing, {state: names for state, names in wanted.items() if names})
+            by_role = {
+                state: [role(self.bench.machine, name) for name in found] for state, found in wanted.items() if found
+            }
+            raise Contradicting(showing, by_role, self._in_words(showing), s0ix=self._as_in_s0ix(wanted))
+
+    def _in_words(self, showing: Mapping[str, int | None]) -> dict[str, str]:
+        """Observer -> what it shows, analog ones by a reading taken now (by their band where none can be had)."""
+        machine, out = self.bench.machine, {}
+        for name, shown in showing.items():
+            found = None
+            if name in machine.analog():
+                try:
+                    found = self.bench.read(name, READINGS)
+                except Refused:
+                    found = None
+            told = band_words(machine, name, shown) if found is None else reading_words(found)
+            out[name] = f"{role(machine, name)} {told}"
+        return out
+
+    def _as_in_s0ix(self, wanted: Mapping[str, list[str]]) -> bool:
+        """Whether the light is out as in sleep, and a sleep line says that there is none."""
+        lines = self.bench.machine.digital()
+        awake = any(name in lines and SLEEP_SIGNAL.search(lines[name].signal) for name in wanted.get("S3", ()))
+        return awake and "light" in wanted.get("S0", ()) and "light" not in wanted.get("S3", ())
+
+    def go_by_lines(self) -> bool:
+        """Where the supply current alone speaks against the state that the machine's own lines tell, and is more than
+        belongs to it, states are told without it from the moment on from which none was known; whether that is so.
+
+        More is what a pack that charges makes of it. Less has other causes, and stays a contradiction.
+        """
+        by_lines, shown = self._by_lines, self.showing.get(SUPPLY_CURRENT)
+        if self.state != UNKNOWN or by_lines is None or by_lines.state == UNKNOWN or shown is None:
+            return False
+        fits = self._signed.signatures()[by_lines.state][SUPPLY_CURRENT]
+        if shown <= max(fits):
+            return False
+        since_us = self._began_us if self.classifier.since_us is None else self.classifier.since_us
+        by_lines.timeline = spliced([(0, self.classifier.timeline), (since_us, by_lines.timeline)])
+        self.classifier, self._by_lines, self._aside = by_lines, None, True
+        self._signed = Remaining(self.bench.machine, self._left_out())
+        self._keep_left_out(since_us)
+        self.bench.tell(told_by_lines(self.bench.machine, by_lines.state, shown, fits))
+        return True
 
     def _last_word(self) -> None:
         """Fetch the events that the board still keeps (a link that stalled delivers them late)."""
@@ -390,14 +386,18 @@ class Observer:
         if not found or self._gone:
             self._check_seen(" or ".join(states), losses)
             self.check_told()
-        return found
+        return found or self.state in states
 
     def _check_seen(self, wanted: str, losses: int) -> None:
         """Raises Disturbed where a power monitor does not answer now, or was lost since there were so many losses."""
         if self._gone or self._losses != losses:
-            raise Disturbed(f"the machine was seen to reach {wanted}", "a power monitor")
+            who = meter_name(min(self._gone) if self._gone else self._lost_last)
+            raise Disturbed(f"the machine was seen to reach {wanted}", who, did="stopped answering")
 
     def told(self) -> str:
         """State and what each observer shows, in one line."""
-        shown = ", ".join(f"{name} {'?' if value is None else value}" for name, value in self.showing.items())
+        machine = self.bench.machine
+        shown = ", ".join(
+            f"{role(machine, name)} {band_words(machine, name, value)}" for name, value in self.showing.items()
+        )
         return f"{self.state} ({shown})"

@@ -12,15 +12,16 @@ from typing import Any
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.jig_types import Route
-from lidjig.measure.power import UNKNOWN, Signed
+from lidjig.measure.power import UNKNOWN, Signed, Timeline
 from lidjig.procedures.isolate import Isolate, LidMoved
 from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, MOVE_S, OTHER, Trial
-from lidjig.procedures.observe import OBSERVERS_STEP, Observer, Remaining
+from lidjig.procedures.observe import Observer
 from lidjig.procedures.response import Response
 from lidjig.procedures.start import Start
 from lidjig.procedures.start import waited_s as start_waited_s
 from lidjig.record.axis import Boot, boots_of, levels_of
-from lidjig.record.power import Timeline, timeline_of
+from lidjig.record.power import states_of_boot
+from lidjig.record.power_signed import Told, told_by
 from lidjig.record.stored import StoredEvent, StoredRun
 
 MOVED_US = round((MOVE_S + 0.1) * 1e6)  # a movement of the emulated lid begins so long before its stimulus
@@ -50,7 +51,7 @@ class BootHeard:
     events: list[StoredEvent]
     begin_us: int
     end_us: int
-    signed: list[tuple[int, Signed]]
+    signed: Told
     timeline: Timeline
     holes: list[tuple[float, float]] = field(default_factory=list)
 
@@ -76,23 +77,14 @@ def heard(run: StoredRun, machine: MachineProfile) -> list[BootHeard]:
     """The boots of a run. Which observers told nothing meanwhile is in the record's steps."""
     boots = boots_of(run)
     levels = levels_of(run, boots)
-    changes = [
-        (int(step.result["t_us"]), Remaining(machine, frozenset(step.result["left_out"])))
-        for step in run.steps
-        if step.name == OBSERVERS_STEP and step.result is not None
-    ]
+    told = told_by(run, machine, boots, levels)
     out: list[BootHeard] = []
-    signed: Signed = Remaining(machine, frozenset())
     for boot in boots:
         events = run.events[boot.first : boot.last + 1]
         holes, heard_of = _with_holes(run, boot)
-        began = {read.t_us for read in levels[boot.number]}
-        mine: list[tuple[int, Signed]] = [(0, signed)]
-        while changes and (changes[0][0] in began or boot.number == len(boots)):
-            mine.append(changes.pop(0))
-        signed = mine[-1][1]
-        parts = [(since_us, timeline_of(heard_of, levels[boot.number], one)) for since_us, one in mine]
-        out.append(BootHeard(events, boot.begin_us, boot.end_us, mine, _spliced(parts), holes))
+        mine = told[boot.number]
+        states = states_of_boot(heard_of, levels[boot.number], mine)
+        out.append(BootHeard(events, boot.begin_us, boot.end_us, mine, states, holes))
     return out
 
 
@@ -112,18 +104,6 @@ def _with_holes(run: StoredRun, boot: Boot) -> tuple[list[tuple[float, float]], 
     return holes, events
 
 
-def _spliced(parts: list[tuple[int, Timeline]]) -> Timeline:
-    """One timeline of several, each from its time on; what an earlier one says after that does not count."""
-    out: Timeline = []
-    for since_us, timeline in parts:
-        before = next((state for t_us, state in reversed(timeline) if t_us <= since_us), UNKNOWN)
-        out = [item for item in out if item[0] < since_us]
-        if since_us and (out[-1][1] if out else UNKNOWN) != before:
-            out.append((since_us, before))
-        out += [item for item in timeline if item[0] > since_us or not since_us]
-    return out
-
-
 class Again:
     """Derives the steps of a run anew, in their order. response: of the procedure that stands in for the run's."""
 
@@ -131,7 +111,7 @@ class Again:
         self.boots = heard(run, response.bench.machine)
         self.response = response
         self._at = 0  # the boot that the steps have come to
-        self._silent: set[str] = set()  # states that the last trial did not reach at all; see StandIn
+        self._standin = response.standin
         self._lid = {output.line - 1 for output in response.bench.sensor.lid_outputs()}
 
     @property
@@ -164,9 +144,7 @@ class Again:
 
     def hides(self, old: Trial) -> bool:
         """Whether a trial lies in what is missing, or on its edge."""
-        limits = self.response.bench.machine.limits
-        limit_s = limits.sleep_s if old.state == "S3" else limits.wake_s
-        waited_us = (MARGIN_S + limit_s * LATE_FACTOR) * 1e6
+        waited_us = (MARGIN_S + self._standin.limit_s(old.state) * LATE_FACTOR) * 1e6
         end_us = old.stimulus_us + waited_us if old.reaction_us is None else old.reaction_us
         return self.hidden("output", old.stimulus_us, old.stimulus_us - MOVED_US, end_us)
 
@@ -195,17 +173,17 @@ class Again:
 
     def _trial(self, old: Trial) -> Trial | None:
         moved = self._go_to("output", old.stimulus_us) or not old.found
-        limits = self.response.bench.machine.limits
-        limit_s = limits.sleep_s if old.state == "S3" else limits.wake_s
         if not moved:
             # The machine was met in another state before the lid was moved at all.
             self._until(None)
             state = self._observer.state_at(old.stimulus_us)
-            return Trial(old.state, old.stimulus_us, None, limit_s, "" if state == OTHER[old.state] else state)
+            found = "" if state == OTHER[old.state] else state
+            return Trial(old.state, old.stimulus_us, None, self._standin.limit_s(old.state), found)
         changes = self._changes(old)
         if not changes:
             return None
-        return self._moved(old.state, changes, limit_s)
+        reaction_us = self._reached(old.state, changes[0], self._standin.waited_s(old.state))
+        return self._standin.judged(old.state, changes[0], changes, reaction_us)
 
     def _changes(self, old: Trial) -> list[int]:
         """Board times at which a lid output came to say so in the movement that the trial belongs to.
@@ -225,22 +203,6 @@ class Again:
         if not changes and any(event.name == "lost" for event in inside):
             return [old.stimulus_us]
         return changes
-
-    def _moved(self, state: str, changes: list[int], limit_s: float) -> Trial:
-        """What came of a movement: as StandIn.trial() has it."""
-        seen_s = MARGIN_S + limit_s * (1.0 if state in self._silent else LATE_FACTOR)
-        reaction_us = self._reached(state, changes[0], seen_s)
-        if reaction_us is None:
-            now = self._observer.state
-            if now not in (OTHER[state], UNKNOWN):
-                return Trial(state, changes[-1], None, limit_s, now)
-            self._silent.add(state)
-            return Trial(state, changes[-1], None, limit_s)
-        self._silent.discard(state)
-        if self._observer.state_at(changes[0]) == state:
-            return Trial(state, changes[0], None, limit_s, state)
-        stimulus_us = self.response.standin.stimulus_of(state, changes, reaction_us, seen_s)
-        return Trial(state, stimulus_us, reaction_us, limit_s)
 
     # -- what the operator does
 
@@ -272,7 +234,7 @@ class Again:
         """When the machine slept with its lines driven hard."""
         since_us = int(old["since_us"])
         self._go_to("", since_us)
-        return self._reached("S3", since_us, self.response.bench.machine.limits.sleep_s + MARGIN_S)
+        return self._reached("S3", since_us, self.response.driven_s)
 
     def events_of(self, counters: Iterable[int], name: str) -> list[StoredEvent]:
         """The events of that name with these counters, of the boot that has most of them."""
@@ -286,11 +248,12 @@ class Again:
         """The machine's reaction to a sweep of the emulated lid."""
         return self._reached(state, told_us, seconds)
 
-    def spans(self) -> list[tuple[int, int, int, str]]:
-        """(boot from 1, begin, end, power state) over the whole run, board time in us."""
-        out: list[tuple[int, int, int, str]] = []
-        for number, boot in enumerate(self.boots, start=1):
-            ends = [*boot.timeline[1:], (boot.end_us, "")]
-            for (begin_us, state), following in zip(boot.timeline, ends, strict=False):
-                out.append((number, begin_us, max(begin_us, following[0]), state))
-        return out
+
+def spans_of(boots: Iterable[BootHeard]) -> list[tuple[int, int, int, str]]:
+    """(boot from 1, begin, end, power state) over a whole run, board time in us."""
+    out: list[tuple[int, int, int, str]] = []
+    for number, boot in enumerate(boots, start=1):
+        ends = [*boot.timeline[1:], (boot.end_us, "")]
+        for (begin_us, state), following in zip(boot.timeline, ends, strict=False):
+            out.append((number, begin_us, max(begin_us, following[0]), state))
+    return out

@@ -14,7 +14,7 @@ from lidjig.record.stored import StoredRun
 
 # Figures are the same when they differ by less than this part of them: another processor rounds in another way.
 SAME_PART = 1e-9
-KINDS = ("findings", "outcome", "measurements", "observations", "trials")
+KINDS = ("findings", "outcome", "measurements", "observations", "trials", "profile")
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Difference:
 @dataclass
 class Replayed:
     """A replay. agreeing: kind -> how many are the same. taken: figures that no event tells and that were taken as
-    recorded. spans: (boot, begin, end, power state), board time in us.
+    recorded. spans: (boot, begin, end, power state), board time in us. uncompared: what is not in the record.
     """
 
     run: str
@@ -41,6 +41,7 @@ class Replayed:
     taken: int = 0
     spans: list[tuple[int, int, int, str]] = field(default_factory=list)
     holes: list[str] = field(default_factory=list)  # what is missing from the record of the run
+    uncompared: list[str] = field(default_factory=list)
 
     @property
     def same(self) -> bool:

@@ -8,103 +8,45 @@ conclusion is drawn by the same procedure on a bench where nothing moves.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, cast
 
-from lidjig.bench import parse_machine, parse_sensor
 from lidjig.errors import BadInput
-from lidjig.jig import Jig
 from lidjig.jig_types import Route
-from lidjig.procedures.asking import Operator
-from lidjig.procedures.base import Bench, Procedure, StepLike
+from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle, Proof
 from lidjig.procedures.hold import Hold
-from lidjig.procedures.isolate import LID_STEP, Isolate
-from lidjig.procedures.lid import MARGIN_S, Trial, from_result
-from lidjig.procedures.progress import Quiet
+from lidjig.procedures.isolate import Isolate
+from lidjig.procedures.lid import Trial, from_result
 from lidjig.procedures.reasoning import Seen
-from lidjig.procedures.rederiving import Again
+from lidjig.procedures.rederiving import Again, spans_of
+from lidjig.procedures.replay_bench import (
+    STOOD_ON,
+    blaming_nothing,
+    closing,
+    has_concluded,
+    still_bench,
+    without_argument,
+    without_conclusion,
+)
+from lidjig.procedures.replay_teach import Relearning
 from lidjig.procedures.replayed import Replayed, compare
 from lidjig.procedures.report import Report, Sheet
-from lidjig.procedures.response import DRIVEN_STEP, START_STEP, declare_trials
+from lidjig.procedures.response import declare_trials
 from lidjig.procedures.start import waited_s as start_waited_s
 from lidjig.procedures.survey import declare_machine_side
-from lidjig.procedures.sweep import SWEEP_STEP, Sweep
+from lidjig.procedures.sweep import Sweep
+from lidjig.procedures.teaching import Teach
 from lidjig.record.holes import Hole
-from lidjig.record.model import CYCLE_STEP, ERROR, FAIL, INCOMPLETE, ROUND_STEP, WATCHED_STEP, Finding, MeasuredValue
+from lidjig.record.model import CYCLE_STEP, DRIVEN_STEP, LID_STEP, ROUND_STEP, START_STEP, SWEEP_STEP, WATCHED_STEP
+from lidjig.record.power_states import Series
 from lidjig.record.stored import StoredRun, StoredStep
 
 STANDIN_SEEN = {"sleep_standin", "wake_standin", "state_kept"}  # observations that stand on trials alone
-WANTED = "a run of confirm, isolate, cycle, sweep or hold"
-# What a conclusion is drawn from: where rows of these are missing, it cannot be drawn as it was.
-STOOD_ON = ("events", "samples", "steps", "measurements", "findings", "observations", "notes", "gaps")
+WANTED = "a run of confirm, isolate, cycle, sweep, hold or teach"
 HIDDEN = "not measured: part of what it stands on is missing from the record"
-
-
-class StillJig:
-    """A jig that does nothing and hears nothing: what a procedure needs of one in order to be made and to conclude."""
-
-    def __init__(self, gaps: Mapping[str, int]) -> None:
-        self.on_event: list[Callable[..., None]] = []
-        self.on_link: list[Callable[..., None]] = []
-        self.gaps_told = Counter(gaps)
-        self.interruptions = 0
-
-    def last_frames(self) -> list[str]:
-        """None."""
-        return []
-
-
-@dataclass
-class _NoStep:
-    result: object = None
-
-
-class Forgetting:
-    """A record that keeps nothing: the one of the run is there already."""
-
-    def __init__(self, run: str) -> None:
-        self.id = run
-
-    def step(self, name: str, **arguments: object) -> AbstractContextManager[StepLike]:
-        """Nothing."""
-        return nullcontext(_NoStep())
-
-    def measurement(self, m: MeasuredValue) -> None:
-        """Nothing."""
-
-    def finding(self, f: Finding) -> None:
-        """Nothing."""
-
-    def observation(self, name: str, value: str, text: str) -> None:
-        """Nothing."""
-
-    def note(self, text: str) -> None:
-        """Nothing."""
-
-    def channel(self, channel: str, unit: str, per_raw: float, offset: float = 0.0) -> None:
-        """Nothing."""
-
-    def flush(self) -> None:
-        """Nothing."""
-
-    def gap(self, kind: str, text: str, t_us: int | None = None) -> None:
-        """Nothing."""
-
-    def sample(
-        self, channel: str, unit: str, value: float | None, u: float | None = None, n: int = 1, t_us: int | None = None
-    ) -> None:
-        """Nothing."""
-
-    def frames(self, lines: list[str]) -> None:
-        """Nothing."""
-
-    def finish(self, outcome: str) -> None:
-        """Nothing."""
 
 
 def _cycle(bench: Bench, given: Mapping[str, Any], before: list[list[Trial]]) -> Cycle:
@@ -122,30 +64,27 @@ MAKERS: dict[str, Callable[[Bench, Mapping[str, Any], list[list[Trial]]], Proced
 }
 
 
-def replay(run: StoredRun, earlier: Sequence[StoredRun] = ()) -> Replayed:
-    """The run once more. earlier: the interrupted runs that it goes on with, oldest first.
+def replay(run: StoredRun, series: Series, earlier: Sequence[StoredRun] = ()) -> Replayed:
+    """The run once more. series: its samples, read only where they are needed; earlier: the interrupted runs that it
+    goes on with, oldest first.
 
     Raises BadInput for a run of a command that concludes nothing, and for one that was recorded before what its
     findings stand on was kept.
     """
-    if run.command not in MAKERS:
-        raise BadInput(run.id, "RUN", run.command, f"{WANTED}; {_why_not(run)}")
+    if run.command not in (*MAKERS, Teach.command):
+        todo = f"Look at it with 'lidjig show {run.id}'; 'lidjig runs' lists the runs that there are."
+        raise BadInput(run.id, "RUN", run.command, f"{WANTED}; {_why_not(run)}", todo)
     if run.findings and not run.observations:
         raise BadInput(
             run.id, "RUN", run.id,
             "a run that kept the observations its findings stand on; this one was recorded by a lidjig that did not "
             f"keep them (before schema 3), so its findings can be read ('lidjig show {run.id}') and not drawn anew",
         )  # fmt: skip
-    return _Replay(run, earlier).run()
+    return Relearning(run, series).run() if run.command == Teach.command else _Replay(run, earlier).run()
 
 
 def _why_not(run: StoredRun) -> str:
     """Why a command is not replayed, and what there is instead."""
-    if run.command == "teach":
-        return (
-            "what teach learned is not learned anew from the record (its samples are there for 'lidjig export'): to "
-            "check it, teach again"
-        )
     if run.command == "unknown":
         return "the run's own row was lost, so that not even its command is known"
     return f"{run.command} draws no conclusion; what it heard is there for 'lidjig show' and 'lidjig export'"
@@ -178,30 +117,19 @@ class _Replay:
         self.response.seen = seen
         report = self._conclude()
         if self.holes:
-            report = _blaming_nothing(report, self.stored, self.holes)
-        done = compare(self.stored, report, self.response.seen, self.trials, self.again.spans(), self._taken())
+            report = blaming_nothing(report, self.stored, [hole.text for hole in self.holes])
+        done = compare(self.stored, report, self.response.seen, self.trials, spans_of(self.again.boots), self._taken())
         done.miss([hole.text for hole in self.stored.holes], [hole.text for hole in self.holes], self.hidden)
         return done
 
     def _procedure(self) -> Procedure:
         stored = self.stored
-        for kind in ("machine", "sensor"):
-            if kind not in stored.texts:
-                accepted = (
-                    f"a run whose {kind} profile is in the record; the text that this one kept is missing "
-                    f"('lidjig show {stored.id}' says what else is)"
-                )
-                raise BadInput(stored.id, "RUN", stored.id, accepted)
-        machine = parse_machine(stored.texts.get("machine", ""), f"machine profile of run {stored.id}")
-        sensor = parse_sensor(stored.texts.get("sensor", ""), f"sensor profile of run {stored.id}")
-        jig = cast(Jig, StillJig(Counter(gap.kind for gap in stored.gaps)))
-        bench = Bench(jig, Forgetting(stored.id), machine, sensor, Operator(), Quiet())
+        bench = still_bench(stored)
         before = [trials for run in self.earlier for trials in _cycles(run)]
         try:
             return MAKERS[stored.command](bench, stored.arguments, before)
         except KeyError as error:
-            accepted = f"a run that kept its arguments; {error.args[0]} is not in the record (an older lidjig made it)"
-            raise BadInput(stored.id, "RUN", stored.id, accepted) from error
+            raise without_argument(stored, error) from error
 
     # -- what follows from events
 
@@ -317,8 +245,7 @@ class _Replay:
     def _driven(self, step: StoredStep) -> None:
         self.observed.add("sleep_driven")
         since_us = int(step.result["since_us"])
-        limit_us = (self.response.bench.machine.limits.sleep_s + MARGIN_S) * 1e6
-        if self.again.hidden("", since_us, since_us, since_us + limit_us):
+        if self.again.hidden("", since_us, since_us, since_us + self.response.driven_s * 1e6):
             self.hidden.append((step.name, f"since {since_us} us"))
             return
         slept = self.again.slept_driven(step.result) is not None
@@ -326,29 +253,24 @@ class _Replay:
         if told is not None and told.value == ("yes" if slept else "no"):
             self.response.add(told.name, told.value, told.text)  # with the levels that were read meanwhile
         elif told is not None:
-            self.response.enter_driven(slept, "", self.response.bench.machine.limits.sleep_s + MARGIN_S)
+            self.response.enter_driven(slept, "")
 
     def _edges(self, isolate: Isolate, step: StoredStep) -> int:
         found = self.again.events_of(step.result["edges"], "edge")
         return sum(isolate.is_sensor_edge(event) for event in found)
 
     def _sweep(self, sweep: Sweep, step: StoredStep) -> None:
+        verb, _before, state = sweep.wanted()
+        self.observed.add(f"{verb}_standin")
+        side = {item.name for item in declare_machine_side(sweep.bench.machine)}
+        self._figures(*(m.name for m in sweep.sheet.all() if m.name not in side))
         begin_us, end_us = step.begin_t_us or 0, step.end_t_us or math.inf
         if self.again.hidden("", begin_us, begin_us, end_us):
             self.hidden.append((step.name, f"{len(step.result['outputs'])} changes of outputs"))
-            self.observed.add(f"{sweep.wanted()[0]}_standin")
-            side = {item.name for item in declare_machine_side(sweep.bench.machine)}
-            self._figures(*(m.name for m in sweep.sheet.all() if m.name not in side))
             return
         outputs = self.again.events_of(step.result["outputs"], "output")
         told = sweep.told(outputs)
-        reached_us = None
-        verb, _before, state = sweep.wanted()
-        self.observed.add(f"{verb}_standin")
-        if told is not None:
-            reached_us = self.again.reaction(state, told.t_us, sweep.waited_s)
-        side = {item.name for item in declare_machine_side(sweep.bench.machine)}
-        self._figures(*(m.name for m in sweep.sheet.all() if m.name not in side))
+        reached_us = None if told is None else self.again.reaction(state, told.t_us, sweep.waited_s)
         sweep.enter(outputs, reached_us)
 
     # -- what is taken as recorded
@@ -394,31 +316,10 @@ class _Replay:
 
     def _conclude(self) -> Report:
         """As the procedure's run() ends: a run that met an error, or was killed, concluded nothing."""
-        stored, procedure = self.stored, self.procedure
-        stopped = any(note.startswith("stopped by the operator") for note in stored.notes)
-        if stored.outcome == ERROR or not stored.closed:
-            return Report(stored.command, stored.id, stored.outcome, [], procedure.sheet.all())
-        procedure.conclude()
-        return procedure.close(stopped)
-
-
-def _blaming_nothing(report: Report, run: StoredRun, holes: Sequence[Hole]) -> Report:
-    """What may be concluded of a run part of whose record is missing: what it concluded itself and what is left gives
-    again; never a fault that only the missing part speaks for, and never that all is well.
-    """
-    concluded = {(one.where, one.what) for one in run.findings}
-    findings = [one for one in report.findings if one.is_fault and (one.where, one.what) in concluded]
-    failed = {m.name for m in run.measurements if m.outcome == FAIL}
-    stands = bool(findings) or any(m.outcome == FAIL and m.name in failed for m in report.measurements)
-    if not findings:
-        evidence = [f"missing from the record: {hole.text}" for hole in holes]
-        todo = (
-            f"Read what was concluded at the time with 'lidjig show {run.id}'; bring a whole copy of the run in with "
-            "'lidjig merge', or test the machine again."
-        )
-        findings = [Finding("unknown", None, None, evidence, todo)]
-    outcome = FAIL if stands and report.outcome == FAIL else report.outcome if report.outcome == ERROR else INCOMPLETE
-    return replace(report, findings=findings, outcome=outcome)
+        if not has_concluded(self.stored):
+            return without_conclusion(self.procedure, self.stored)
+        self.procedure.conclude()
+        return closing(self.procedure, self.stored)
 
 
 def _cycles(run: StoredRun) -> list[list[Trial]]:

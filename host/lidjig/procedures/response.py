@@ -7,21 +7,21 @@ from dataclasses import asdict, dataclass, field
 from typing import TypeVar
 
 from lidjig.bench.machine import MachineProfile
+from lidjig.errors import NotSeen
 from lidjig.jig_types import Route
 from lidjig.measure import proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench
 from lidjig.procedures.lid import MARGIN_S, StandIn, Trial, lost, of_state, summary, to_result, told, told_lost, tried
-from lidjig.procedures.observe import NotSeen, Observer
+from lidjig.procedures.observe import Observer
 from lidjig.procedures.reasoning import Seen, weighing
 from lidjig.procedures.report import Declared, Sheet, times
 from lidjig.procedures.start import Start, start, switch_off
-from lidjig.record.model import ROUND_STEP, WEIGHED_STEP, Finding
+from lidjig.record.model import DRIVEN_STEP, ROUND_STEP, START_STEP, WEIGHED_STEP, Finding
 
 T = TypeVar("T")
 
 ROUNDS_TO_TELL = 8  # so many attempts tell "never" from "sometimes" after a first miss
-START_STEP, DRIVEN_STEP = "start", "lines driven hard"  # steps whose results are board times
 DRIVE_HOLD_S = 0.5  # how long lines are driven hard before the machine is asked to start
 
 
@@ -298,7 +298,6 @@ class Response:
         return self.safely(self._sleep_driven)
 
     def _sleep_driven(self) -> bool | None:
-        limit_s = self.bench.machine.limits.sleep_s + MARGIN_S
         if self.observer.state != "S0":
             return None
         self.bench.progress.step("Drive the lines hard to their shut level")
@@ -307,20 +306,25 @@ class Response:
         with self.bench.recorder.step(DRIVEN_STEP) as step:
             since_us = self.bench.jig.status().t_us
             self.drive(shut=True)
-            slept_us = self.observer.wait_state("S3", since_us=since_us, seconds=limit_s)
+            slept_us = self.observer.wait_state("S3", since_us=since_us, seconds=self.driven_s)
             step.result = {"since_us": since_us, "slept_us": slept_us}
         levels = self.bench.jig.status().lines
         shown = ", ".join(f"line {o.line} reads {levels[f'machine_{o.line}']}" for o in self.bench.sensor.lid_outputs())
         self.drive(shut=False)
         self.bench.idle(self.bench.machine.limits.settle_s)
         self.follow()
-        self.enter_driven(slept_us is not None, f" ({shown})", limit_s)
+        self.enter_driven(slept_us is not None, f" ({shown})")
         return slept_us is not None
 
-    def enter_driven(self, slept: bool, shown: str, limit_s: float) -> None:
+    @property
+    def driven_s(self) -> float:
+        """How long the machine has to sleep while its lines are driven hard."""
+        return self.bench.machine.limits.sleep_s + MARGIN_S
+
+    def enter_driven(self, slept: bool, shown: str) -> None:
         """Whether the machine slept while its lines were driven hard. shown: what they read meanwhile."""
         does = "slept" if slept else "did not sleep"
-        text = f"lines driven hard{shown}: the machine {does} within {limit_s:g} s"
+        text = f"lines driven hard{shown}: the machine {does} within {self.driven_s:g} s"
         self.add("sleep_driven", "yes" if slept else "no", text)
 
 

@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from lidjig.bench.machine import Line, MachineProfile
+from lidjig.bench.observers import Scale, scale
 from lidjig.bench.sensor import Output, SensorProfile
 from lidjig.jig_types import Measurement, Route
 from lidjig.measure import adc
@@ -284,10 +285,10 @@ def read_sensor(bench: Bench, *, fed: bool = True) -> SensorAt:
     """Levels and current now. Unfed, levels are parts of the jig's own 3.3 V."""
     jig_mv = _mean(bench, "jig_3v3")
     feed_mv = _mean(bench, "sensor_supply")
-    rail = adc.to_unit("sensor_supply" if fed else "jig_3v3", *_raw(feed_mv if fed else jig_mv)).value or 1.0
+    rail = bench.estimate(feed_mv if fed else jig_mv).value or 1.0
     levels: dict[int, float] = {}
     for output in sorted(bench.sensor.output, key=lambda item: item.line):
-        level = adc.to_unit(f"sensor_{output.line}", *_raw(_mean(bench, f"sensor_{output.line}")))
+        level = bench.estimate(_mean(bench, f"sensor_{output.line}"))
         levels[output.line] = (level.value or 0.0) / max(rail, 1.0)
     return SensorAt(levels, sensor_current(jig_mv, feed_mv))
 
@@ -297,7 +298,7 @@ def sensor_current(jig: Measurement, feed: Measurement) -> Estimate:
 
     Offset and reference errors are common to both readings and cancel; the gains of the two dividers do not.
     """
-    before, after = adc.budget("jig_3v3", *_raw(jig)), adc.budget("sensor_supply", *_raw(feed))
+    before, after = adc.budget(*_scaled(jig)), adc.budget(*_scaled(feed))
     drop_mv = before.value - after.value
     gain_mv = rectangular_u(adc.DIVIDER_HALF_PART) * math.hypot(before.value, after.value)
     u_mv = math.sqrt(before.u_difference**2 + after.u_difference**2 + gain_mv**2)
@@ -344,12 +345,13 @@ def _mean(bench: Bench, channel: str) -> Measurement:
     return measurement
 
 
-def _raw(measurement: Measurement) -> tuple[float, float, int]:
-    return measurement.mean_raw, measurement.sd_raw, measurement.n
+def _scaled(measurement: Measurement) -> tuple[str, Scale, float, float, int]:
+    channel = measurement.channel
+    return channel, scale(channel), measurement.mean_raw, measurement.sd_raw, measurement.n
 
 
 def _reading(measurement: Measurement) -> Reading:
-    return Reading.of_raw(measurement.channel, *_raw(measurement))
+    return Reading.of_raw(*_scaled(measurement))
 
 
 def _volts(bench: Bench, measurement: Measurement) -> Estimate:

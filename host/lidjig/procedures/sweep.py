@@ -7,20 +7,19 @@ from collections.abc import Iterable, Sequence
 
 from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
 from lidjig.bench.sensor import SensorProfile
-from lidjig.errors import BadInput
+from lidjig.errors import BadInput, Disturbed
 from lidjig.jig_types import Event
 from lidjig.measure.estimate import at_least
 from lidjig.measure.power import EventLike
-from lidjig.procedures.base import Bench, Disturbed, Procedure
+from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.hold import check_angle
-from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, MOVE_S
+from lidjig.procedures.lid import MARGIN_S, MOVE_S
 from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response
 from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
-from lidjig.record.model import FAIL
+from lidjig.record.model import FAIL, SWEEP_STEP
 
-SWEEP_STEP = "sweep"  # its result: counters of the outputs' events, board time of the reaction
 SEGMENT_S = 200.0  # the board takes segments of up to 250 s
 RATE_MAX = 2000.0
 
@@ -65,8 +64,8 @@ class Sweep(Procedure):
         what = "told shut" if self.closing else "told open"
         declared.append(Declared(f"machine is {what}", "deg", low, high))
         limits = self.bench.machine.limits
-        limit = limits.sleep_s if self.closing else limits.wake_s
-        verb = "sleep" if self.closing else "wake"
+        verb, _before, state = self.wanted()
+        limit = limits.reaction_s(state)
         declared.append(Declared(f"{verb} latency", "s", None, limit, marginal_band=limits.band(limit)))
         return declared
 
@@ -116,7 +115,7 @@ class Sweep(Procedure):
         bench, limits = self.bench, self.bench.machine.limits
         if not self.closing:
             self.response.standin.turn(shut=True)
-            self.response.observer.settle("S3", seconds=limits.sleep_s + MARGIN_S)
+            self.response.observer.settle("S3", seconds=self.response.standin.limit_s("S3") + MARGIN_S)
         bench.turn(self.from_deg, MOVE_S)
         bench.idle(limits.settle_s)
 
@@ -184,13 +183,12 @@ class Sweep(Procedure):
     @property
     def limit_s(self) -> float:
         """Longest reaction that counts as healthy."""
-        limits = self.bench.machine.limits
-        return limits.sleep_s if self.closing else limits.wake_s
+        return self.response.standin.limit_s(self.wanted()[2])
 
     @property
     def waited_s(self) -> float:
         """How long a reaction is waited for: late and never point to different faults."""
-        return MARGIN_S + LATE_FACTOR * self.limit_s
+        return self.response.standin.waited_s(self.wanted()[2])
 
     def _wait_reaction(self, told_us: int) -> int | None:
         """Board time of the machine's reaction; None where there is none, or where it was not in the other state."""

@@ -8,33 +8,38 @@ machine speak against an answer, nothing is learned from it (taught_sleep).
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from lidjig import __version__
 from lidjig.bench import parse_machine
 from lidjig.bench.machine import MachineProfile
+from lidjig.errors import NotSeen
 from lidjig.jig_types import Route
 from lidjig.measure.estimate import Estimate, exactly
-from lidjig.measure.states_cross import Pair, Separability, separability
+from lidjig.measure.states_cross import ERRORS_MAX, EVIDENCE_MIN, Pair, Separability, separability
 from lidjig.measure.states_learn import Recording, learn
 from lidjig.measure.states_model import Model
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.collecting import Collector, sampled_periods
 from lidjig.procedures.lid import MARGIN_S
-from lidjig.procedures.observe import NotSeen, Observer
+from lidjig.procedures.observe import Observer
 from lidjig.procedures.report import Declared
 from lidjig.procedures.taught import comparators_of, confused_by_bands, profile_text, signatures_of
-from lidjig.procedures.taught_sleep import doubts
-from lidjig.record.model import Finding
+from lidjig.procedures.taught_advice import SETTLE_NEXT, wanders, what_helps
+from lidjig.procedures.taught_overlap import in_one_band
+from lidjig.procedures.taught_sleep import SLEEP_SHARE_MAX, doubts, sleep_share
+from lidjig.record.model import FAIL, INCOMPLETE, RECORD_STEP, Finding
 from lidjig.record.power_states import to_learned
 
 SECONDS = 20.0  # recorded in each state: several turns of a blinking light
 UNSURE_MAX = 0.1  # share of a state's blocks that may look like none of the states; more, and it had not settled
-WANDER_PER_S = 4.0  # fewer independent readings a second than this are no noise but a slow movement
 OFF_S = 5.0
 UNPLUG_S = 2.0
 
 ROUNDS = ("S5", "S0", "S3")
+ALIKE, NOT_IN_STATE, RESTLESS = "states-alike", "not-in-state", "not-settled"  # what a finding of teach says
+SHARE_ASLEEP = "charger current asleep, part of working"
+TAUGHT_TEXT = "taught"  # kind of text in the record: the profile that was learned
 
 
 class NotHeard(NotSeen):
@@ -56,8 +61,8 @@ class NotHeard(NotSeen):
 class Teach(Procedure):
     """base: text of the machine profile that is taught, and its name; write: takes the text of the new one.
 
-    write may raise BadInput; the run then ends as an error. seconds: how long each state is recorded. s0ix: the machine
-    sleeps in S0ix, where SLP_S3# stays high.
+    write may raise BadInput or FileNotWritten; the run then ends as an error. seconds: how long each state is recorded.
+    s0ix: the machine sleeps in S0ix, where SLP_S3# stays high.
     """
 
     command = "teach"
@@ -81,15 +86,29 @@ class Teach(Procedure):
 
     def declare(self) -> list[Declared]:
         """How long each state was seen, and how well they are told apart."""
-        states = self._states()
-        pairs = [(a, b) for i, a in enumerate(states) for b in states[i + 1 :]]
+        states, pairs = self._states(), self._pairs()
         return [
             *(Declared(f"{state} recorded", "s", self.seconds, None, "by the operator's answers") for state in states),
             Declared("blocks misclassified", "1", None, None, "cross-validated; interval for independent blocks"),
             Declared("blocks unlike any state", "1", None, None, "cross-validated"),
-            *(Declared(f"{a} and {b} confused", "1", None, None, "share of their blocks") for a, b in pairs),
+            *(Declared(f"{state} unlike itself", "1", None, UNSURE_MAX, "share of its blocks") for state in states),
+            *(figure for a, b in pairs for figure in self._of_pair(a, b)),
+            *self._asleep(),
             Declared("pairs of states that overlap", "1", None, 0.0, "not told apart with certainty"),
         ]
+
+    @staticmethod
+    def _of_pair(a: str, b: str) -> tuple[Declared, ...]:
+        return (
+            Declared(f"{a} and {b} confused", "1", None, ERRORS_MAX, "share of their blocks"),
+            Declared(f"{a} and {b} evidence", "nat/s", EVIDENCE_MIN, None, "the weaker way round"),
+            Declared(f"{a} and {b} in one band", "1", None, ERRORS_MAX, "share of their half seconds"),
+        )
+
+    def _asleep(self) -> list[Declared]:
+        if "charger_i" not in self.bench.machine.analog():
+            return []
+        return [Declared(SHARE_ASLEEP, "1", None, SLEEP_SHARE_MAX, "of the medians", needed=False)]
 
     def _states(self) -> tuple[str, ...]:
         return (*ROUNDS, *(["G3"] if self.bench.machine.can_tell("G3") else []))
@@ -146,14 +165,16 @@ class Teach(Procedure):
 
     def _record(self, state: str, words: str, seconds: float) -> None:
         self.bench.progress.step(f"Recording for {seconds:g} s: the machine is {words}; leave it as it is")
-        with self.bench.recorder.step("record", state=state, seconds=seconds) as step:
-            recording = self.bench.persist(
-                lambda: self.collector.record(state, seconds, self.observer), self._again
-            )
+        with self.bench.recorder.step(RECORD_STEP, state=state, seconds=seconds) as step:
+            recording = self.bench.persist(lambda: self.collector.record(state, seconds, self.observer), self._again)
             step.result = {"state": state, "begin_us": recording.begin_us, "end_us": recording.end_us}
+        self.enter(recording)
+
+    def enter(self, recording: Recording) -> None:
+        """One more stretch to learn from, and how long its state was recorded in all."""
         self.recordings.append(recording)
-        told = sum(r.end_us - r.begin_us for r in self.recordings if r.state == state) / 1e6
-        self.sheet.set(f"{state} recorded", told, n=sum(r.state == state for r in self.recordings))
+        mine = [r.end_us - r.begin_us for r in self.recordings if r.state == recording.state]
+        self.sheet.set(f"{recording.state} recorded", sum(mine) / 1e6, n=len(mine))
 
     def conclude(self) -> None:
         """Learn, judge, write. Nothing is written where states overlap or the machine was not in the one asked for."""
@@ -162,35 +183,63 @@ class Teach(Procedure):
         self.bench.progress.step("Learning what the states look like")
         model = learn(self.recordings)
         found = separability(self.recordings, model)
+        machine = self.bench.machine
+        bands = comparators_of(model, self.recordings, machine)
+        signatures = signatures_of(model, bands)
         self._enter(found)
+        for a, b in self._pairs():
+            thresholds = {name: row.thresholds for name, row in bands.items()}
+            self.sheet.put(f"{a} and {b} in one band", in_one_band(self.recordings, a, b, signatures, thresholds))
+        if self._asleep():
+            self.sheet.put(SHARE_ASLEEP, sleep_share(found, self.recordings, machine))
         for text in wandering(model):
             self.note(text)
-        bands = comparators_of(model, self.recordings, self.bench.machine)
-        signatures = signatures_of(model, bands)
-        doubted = doubts(model, found, self.recordings, self.bench.machine, s0ix=self.s0ix)
-        self.findings = [*doubted, *overlaps(found, self.bench.machine), *unsettled(found)]
-        blind = [pair for pair in confused_by_bands(signatures) if pair not in _pairs(found.overlapping)]
-        self.findings += [_only_in_time(pair, self.bench.machine) for pair in blind]
-        self.sheet.put("pairs of states that overlap", exactly(len(found.overlapping) + len(blind), "1"))
+        doubted = doubts(model, found, self.recordings, machine, s0ix=self.s0ix)
+        self.findings = [*doubted, *overlaps(found, machine, model, self.recordings), *unsettled(found)]
+        blind = [pair for pair in self._alike(signatures) if pair not in _pairs(found.overlapping)]
+        self.findings += [only_in_time(pair, machine, model, self.recordings) for pair in blind]
+        overlapping = exactly(len(found.overlapping) + len(blind), "1", len(found.pairs))
+        self.sheet.put("pairs of states that overlap", overlapping)
         if self.findings:
             why = "a state that the machine did not look to be in" if doubted else "signatures that overlap"
             self.note(f"no profile was written: {why} would be taken for certain")
             return
-        made = self._made()
-        learned = to_learned(model, found, made, self._recorded_s())
+        learned = to_learned(model, found, self.made(), self._recorded_s())
         text = profile_text(self.base, learned, bands, signatures)
         machine = parse_machine(text, "the profile that was learned")
+        self.bench.recorder.text(TAUGHT_TEXT, text)
         where = self._write(text)
         self.note(f"written: {where}; use it with --machine {where}")
         self.findings = [Finding("none", None, None, told_apart(found, machine), f"Use it: --machine {where}")]
 
+    def judge(self, stopped: bool) -> str:
+        """Figures and findings here are of the observers and of how the machine was held: none says that a machine
+        failed a test.
+        """
+        outcome = super().judge(stopped)
+        return INCOMPLETE if outcome == FAIL else outcome
+
+    def _pairs(self) -> list[tuple[str, str]]:
+        states = self._states()
+        return [(a, b) for i, a in enumerate(states) for b in states[i + 1 :]]
+
+    def _alike(self, signatures: dict[str, dict[str, frozenset[int]]]) -> list[tuple[str, str]]:
+        """Pairs that comparators and lines do not keep apart, by the bands or by what was seen in them."""
+        figures = {(a, b): self.sheet.get(f"{a} and {b} in one band") for a, b in self._pairs()}
+        seen = [pair for pair, figure in figures.items() if figure is not None and figure.outcome == FAIL]
+        known = {frozenset(pair) for pair in seen}
+        return seen + [pair for pair in confused_by_bands(signatures) if frozenset(pair) not in known]
+
     def _enter(self, found: Separability) -> None:
         self.sheet.put("blocks misclassified", found.errors)
         self.sheet.put("blocks unlike any state", found.unsure)
-        for pair in found.pairs:
-            for name in (f"{pair.state} and {pair.other} confused", f"{pair.other} and {pair.state} confused"):
-                if name in {measured.name for measured in self.sheet.all()}:
-                    self.sheet.put(name, pair.errors)
+        for state, unsure in found.unsure_of.items():
+            self.sheet.put(f"{state} unlike itself", unsure)
+        by_states = {frozenset((pair.state, pair.other)): pair for pair in found.pairs}
+        for a, b in self._pairs():
+            pair = by_states[frozenset((a, b))]
+            self.sheet.put(f"{a} and {b} confused", pair.errors)
+            self.sheet.put(f"{a} and {b} evidence", pair.evidence)
         for (true, said), count in sorted(found.confusion.items()):
             text = f"{count} blocks of {found.block_s:g} s in {true} read as {said}"
             self.bench.recorder.observation(f"blocks {true} as {said}", str(count), text)
@@ -201,12 +250,17 @@ class Teach(Procedure):
             out[recording.state] = out.get(recording.state, 0.0) + (recording.end_us - recording.begin_us) / 1e6
         return out
 
-    def _made(self) -> dict[str, str]:
+    def how(self) -> str:
+        """How it was taught, in words."""
+        told = f"{self.seconds:g} s in each state, guided: {', '.join(self._states())}"
+        return told + ("; asleep means S0ix" if self.s0ix else "")
+
+    def made(self) -> dict[str, str]:
+        """When, how, with what and from what: of the profile's [learned] part."""
         jig = self.bench.jig
         return {
             "when_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-            "how": f"{self.seconds:g} s in each state, guided: {', '.join(self._states())}"
-            + ("; asleep means S0ix" if self.s0ix else ""),
+            "how": self.how(),
             "board_id": jig.hello.board_hex,
             "run": self.bench.recorder.id,
             "base": self.base_name,
@@ -231,11 +285,20 @@ def _share(errors: Estimate) -> str:
     return f"{errors.value:.1%} (95 %: {errors.low or 0.0:.1%} to {1.0 if errors.high is None else errors.high:.1%})"
 
 
-def overlaps(found: Separability, machine: MachineProfile) -> list[Finding]:
+def alike(pair: tuple[str, str]) -> str:
+    """The sentence on two states that are not told apart."""
+    return f"these observers do not tell {pair[0]} and {pair[1]} apart on this machine as it is now"
+
+
+def overlaps(
+    found: Separability, machine: MachineProfile, model: Model, recordings: Sequence[Recording]
+) -> list[Finding]:
     """A finding for each pair of states that overlap: by how much, and what would help."""
     out = []
     for pair in found.overlapping:
+        both = (pair.state, pair.other)
         evidence = [
+            alike(both),
             f"{pair.state} and {pair.other}: {_share(pair.errors)} of {pair.errors.n} blocks of {found.block_s:g} s "
             "were taken for the other one",
             f"evidence between them: {pair.nats_per_s:.1f} nats a second, needed 5",
@@ -243,38 +306,18 @@ def overlaps(found: Separability, machine: MachineProfile) -> list[Finding]:
         evidence += [
             f"{name} alone: {_share(errors)} confused or undecided" for name, errors in pair.by_observer.items()
         ]
-        out.append(Finding("setting", None, None, evidence, _what_helps((pair.state, pair.other), machine)))
+        out.append(Finding("unknown", ALIKE, None, evidence, *what_helps(both, machine, model, recordings)))
     return out
-
-
-def _what_helps(pair: tuple[str, str], machine: MachineProfile) -> str:
-    """What to wire so that two states are told apart."""
-    wanted = {
-        frozenset(("S0", "S3")): "SLP_S3# to a digital observer, or a light sensor on the screen",
-        frozenset(("S3", "S5")): "SLP_S4# to a digital observer, or a power monitor in the charger's lead",
-        frozenset(("S0", "S5")): "SLP_S3# to a digital observer, or a light sensor on the screen",
-    }.get(frozenset(pair), "the supply monitor of the sensor connector, or the charger voltage")
-    free = [name for name in ("observer_1", "observer_2") if name not in machine.digital()]
-    where = f" ({free[0]} is free)" if free else ""
-    return (
-        f"Wire another observer that shows the difference: {wanted}{where}. "
-        "Make sure first that the machine really was in both states."
-    )
 
 
 def unsettled(found: Separability) -> list[Finding]:
     """A finding for each state that did not look the same all the time."""
     out = []
-    totals: dict[str, list[int]] = {}
-    for (true, said), count in found.confusion.items():
-        row = totals.setdefault(true, [0, 0])
-        row[0] += count
-        row[1] += count if said == "unknown" else 0
-    for state, (blocks, unsure) in totals.items():
-        if blocks and unsure / blocks > UNSURE_MAX:
-            evidence = [f"{unsure} of {blocks} blocks in {state} did not look like the rest of them"]
-            next_step = "Wait until the machine has settled, then teach again, longer where it does something slowly."
-            out.append(Finding("setting", None, None, evidence, next_step))
+    for state, unsure in found.unsure_of.items():
+        if unsure.value is not None and unsure.value > UNSURE_MAX:
+            count = round(unsure.value * unsure.n)
+            evidence = [f"{count} of {unsure.n} blocks in {state} did not look like the rest of them"]
+            out.append(Finding("unknown", RESTLESS, None, evidence, SETTLE_NEXT))
     return out
 
 
@@ -284,17 +327,21 @@ def wandering(model: Model) -> list[str]:
         f"{name} moved slowly while the machine was in {state} (a battery that charges, a screen that warms up?): "
         "its level then will be another one later; teach again when it stands still"
         for state, rows in model.signatures.items()
-        for name, shape in rows.items()
-        if not model.scopes[name].digital and len(shape.levels) == 1 and shape.independent_per_s < WANDER_PER_S
+        for name in rows
+        if not model.scopes[name].digital and wanders(model, state, name)
     ]
 
 
-def _only_in_time(pair: tuple[str, str], machine: MachineProfile) -> Finding:
+def only_in_time(
+    pair: tuple[str, str], machine: MachineProfile, model: Model, recordings: Sequence[Recording]
+) -> Finding:
+    """The finding for two states that no level tells apart."""
     evidence = [
+        alike(pair),
         f"{pair[0]} and {pair[1]} are told apart by rhythm or spread alone: "
-        "no level is in one of them and never in the other, and the board's comparators know levels only"
+        "no level is in one of them and never in the other, and the board's comparators know levels only",
     ]
-    return Finding("setting", None, None, evidence, _what_helps(pair, machine))
+    return Finding("unknown", ALIKE, None, evidence, *what_helps(pair, machine, model, recordings))
 
 
 def told_apart(found: Separability, machine: MachineProfile) -> list[str]:

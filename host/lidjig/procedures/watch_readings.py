@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lidjig.errors import Refused
 from lidjig.jig import Batch, Measurement
 from lidjig.measure.estimate import Estimate
 from lidjig.procedures.base import Bench
 from lidjig.procedures.observe import UNWIRED
+from lidjig.procedures.sampling import Sampling
 from shared_proto import names
 
 # A batch of the board spans 250 ms at most (PROTOCOL.md), so what is older than two steps has come.
@@ -113,9 +113,9 @@ class Readings:
         self.names = {channel: machine.observer_of(channel) or channel for channel in machine.wired_channels()}
         self._scales = {channel: machine.scale(channel) for channel in self.names}
         self._trails = {channel: Trail() for channel in self.names}
-        self.refused: dict[str, str] = {}  # channel -> why it is not sampled
+        periods = {channel: self.period_s(channel) for channel in self.names}
+        self._sampling = Sampling(bench, periods, keep=keep)
         self.lost = self.taken = 0
-        self._asked: list[str] = []
         self._began_us = 0
         bench.jig.on_batch.append(self._take)
 
@@ -126,31 +126,22 @@ class Readings:
 
     def start(self) -> None:
         """Have every channel sampled. Again after the board restarted. What its wiring has not is in `refused`."""
-        jig = self._bench.jig
-        self.refused.clear()
-        self._began_us = jig.status().t_us
-        for channel, scale in self._scales.items():
-            if self._keep:
-                self._bench.recorder.channel(channel, scale.unit, scale.per_raw, scale.offset)
-            if channel not in self._asked:
-                self._asked.append(channel)  # before it is asked for: Ctrl-C may come before the answer
-            try:
-                jig.sample(channel, self.period_s(channel))
-            except Refused as refusal:
-                if refusal.reason not in (names.REFUSED_RANGE, names.REFUSED_UNKNOWN):
-                    raise
-                unknown = refusal.reason == names.REFUSED_UNKNOWN
-                self.refused[channel] = NO_SAMPLES if unknown else NOT_WIRED
+        self._began_us = self._bench.jig.status().t_us
+        self._sampling.start()
+
+    @property
+    def refused(self) -> dict[str, str]:
+        """Channel -> why it is not sampled."""
+        return {
+            channel: NO_SAMPLES if refusal.reason == names.REFUSED_UNKNOWN else NOT_WIRED
+            for channel, refusal in self._sampling.refused.items()
+        }
 
     def stop(self) -> None:
         """Nothing is sampled any more, and what was read before has come."""
-        while self._asked:
-            if self.refused.get(self._asked[-1]) != NO_SAMPLES:
-                self._bench.jig.sample(self._asked[-1], 0.0)
-            self._asked.pop()
+        self._sampling.stop()
         self._bench.jig.idle(LAST_BATCHES_S)
-        if self._keep:
-            self._bench.recorder.flush()
+        self._sampling.flush()
 
     def close(self) -> None:
         """Stop listening."""

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import binascii
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from lidjig.errors import TRIP_ADVICE, StoreFailed, Tripped
 from lidjig.jig import Batch, Event, LinkState, Lock, Meters, Sink, Status
@@ -14,6 +14,7 @@ from lidjig.measure.power import UNKNOWN
 from lidjig.procedures.base import Bench, Procedure, Stopped
 from lidjig.procedures.observe import Observer
 from lidjig.procedures.report import Declared
+from lidjig.procedures.telling import band_words, role
 from lidjig.procedures.watch_readings import Reading, Readings, first_step
 from lidjig.procedures.watch_ribbon import Ribbon
 from shared_proto import names
@@ -67,6 +68,7 @@ class Look:
     recording: str
     link: str
     link_down: bool = False
+    words: dict[str, str] = field(default_factory=dict)  # observer -> band with its unit, or level
 
 
 class WithoutReadings:
@@ -233,7 +235,7 @@ class Watching(Procedure):
         doubt = self._doubt(status)
         timeline = [(0, UNKNOWN)] if doubt else observer.classifier.timeline
         self._ribbon.take(observer.classifier, timeline, status.t_us)
-        meters = self._meters
+        meters, showing = self._meters, observer.showing
         numbers = [meter.number for meter in machine.meter]
         return Look(
             t_us=status.t_us,
@@ -246,7 +248,7 @@ class Watching(Procedure):
             moving=status.moving,
             supply_v=status.supply_mv / 1000.0,
             levels={name: status.lines[name] for name in self._lines},
-            showing=observer.showing,
+            showing=showing,
             readings=self.readings.at(status.t_us),
             first_step=first_step(status.t_us),
             signals={name: (wired.signal, status.lines[name]) for name, wired in machine.digital().items()},
@@ -257,6 +259,7 @@ class Watching(Procedure):
             counts=self._counts(status.rejects),
             recording=self.bench.recorder.id if self.record else "",
             link=self._take_link(),
+            words={name: f"{role(machine, name)} {band_words(machine, name, v)}" for name, v in showing.items()},
         )
 
     def _doubt(self, status: Status) -> str:
