@@ -8,7 +8,9 @@ from typing import Any
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.profiles import load_machine
 from lidjig.record.model import MeasuredValue
+from lidjig.record.power_spans import event_spans
 from lidjig.record.stored import StoredEvent, StoredGap, StoredRun, StoredSample, StoredStep
+from lidjig.show.report.figures.data import TimelineData, timeline_from
 
 LABELS = {
     "title": "A <title> & more",
@@ -25,6 +27,7 @@ def labels(**more: str) -> dict[str, str]:
     out = dict(LABELS)
     for table in ("timeline", "latency", "connector", "causes", "compare"):
         out |= words.table(f"figure.{table}")
+    out |= {f"channel-{name}": text for name, text in words.table("channel").items()}
     out |= {name.replace("_", " "): text for name, text in words.table("outcome").items()}
     return out | more
 
@@ -32,6 +35,11 @@ def labels(**more: str) -> dict[str, str]:
 def alder() -> MachineProfile:
     """The shipped machine with every observer wired."""
     return load_machine("alder-14")[0]
+
+
+def timeline_of(run: StoredRun, machine: MachineProfile | None) -> TimelineData:
+    """What the timeline draws of a run without samples."""
+    return timeline_from(run, machine, None if machine is None else event_spans(run, machine))
 
 
 class Made:
@@ -100,9 +108,7 @@ class Made:
 def _trial(state: str, stimulus_s: float, latency_s: float | None) -> dict[str, Any]:
     stimulus = round(stimulus_s * 1e6)
     reaction = None if latency_s is None else round((stimulus_s + latency_s) * 1e6)
-    return json.loads(
-        json.dumps({"state": state, "stimulus_us": stimulus, "reaction_us": reaction, "limit_s": 3.0})
-    )  # type: ignore[no-any-return]
+    return json.loads(json.dumps({"state": state, "stimulus_us": stimulus, "reaction_us": reaction, "limit_s": 3.0}))  # type: ignore[no-any-return]
 
 
 def cycles(count: int, miss_every: int = 0) -> Made:

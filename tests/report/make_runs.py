@@ -100,6 +100,8 @@ RECIPES: dict[str, Recipe] = {
     "killed": Recipe(("cycle", "--count", "40"), "healthy-alder-14", (-9, 137), dies_after=DIES_AFTER),
     "lost": Recipe(("cycle", "--count", "12"), RESET, (0, 3)),
     "gone": Recipe(("cycle", "--count", "12"), GONE, (3,)),
+    "watched": Recipe(("watch", "--seconds", "12", "--record"), "healthy-alder-14", (0,)),
+    "taught": Recipe(("teach", "--seconds", "5", "--out", "{out}"), "healthy-alder-14", (0,)),
     "markup": Recipe(("confirm",), "healthy-alder-14", (0,), ("--repeat", "2"), JOB_MARKUP),
 }
 QUICK_CYCLES = 40
@@ -127,7 +129,7 @@ def make(store: Path, *, cycles: int = QUICK_CYCLES, full: bool = False, only: t
             recipe = RECIPES[name]
             if recipe.job:
                 _enter(store, recipe.job)
-            words = [word.format(cycles=cycles) for word in recipe.words]
+            words = [word.format(cycles=cycles, out=Path(folder) / "taught.toml") for word in recipe.words]
             words += [] if full else recipe.quick
             scenario = recipe.many if recipe.many and cycles >= MANY else recipe.scenario
             words += ["--link", _link(scenario, name, Path(folder)), "--store", made.store]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from figure_runs import Made, alder, cycles
+from figure_runs import Made, alder, cycles, timeline_of
 from lidjig.record.stored import StoredGap, StoredSample
-from lidjig.show.report.figures.data import timeline_from
 from lidjig.show.report.figures.tracks import StepTrack
 from lidjig.show.report.figures.trials import series_of, trials_from
 
@@ -23,22 +22,23 @@ def lines(boot: str, t_s: float, mask: int) -> StoredSample:
 
 def test_power_states_follow_the_observers() -> None:
     made = cycles(2)
+    made.event("mark", 9.0, pressed=0)  # the last state lasts until something else is heard
     made.samples.append(lines("00000001", 0.05, S0_LINES))
-    found = timeline_from(made.run(), alder())
+    found = timeline_of(made.run(), alder())
     assert words_of(found.power) == ["S0", "S3", "S0", "S3", "S0"]
     begin = found.power.spans()[1][0]
     assert begin == round(1.3e6 + 0.7e6 + (37 % 100) / 250.0 * 1e6)
 
 
 def test_without_a_reading_an_observer_that_never_changed_leaves_the_state_unknown() -> None:
-    found = timeline_from(cycles(2).run(), alder())
+    found = timeline_of(cycles(2).run(), alder())
     assert not found.power.heard
     observer_2 = next(track for track in found.observers if track.name == "observer_2")
     assert not observer_2.heard
 
 
 def test_without_a_profile_states_are_unknown_and_the_rest_is_drawn() -> None:
-    found = timeline_from(cycles(2).run(), None)
+    found = timeline_of(cycles(2).run(), None)
     assert not found.power.heard
     assert [band.track.name for band in found.bands] == ["charger_v", "charger_i", "light"]
     assert found.bands[0].thresholds == ()
@@ -48,6 +48,7 @@ def test_a_restart_lays_the_boots_one_after_another() -> None:
     made = Made("confirm")
     made.begin()
     made.move(1.0, shut=True, latency_s=0.9)
+    made.event("mark", 3.0, pressed=0)
     before = len(made.events)
     made.gaps += [
         StoredGap("link-lost", "the port closed", None, before),
@@ -56,9 +57,10 @@ def test_a_restart_lays_the_boots_one_after_another() -> None:
     ]
     made.begin()
     made.move(1.0, shut=True, latency_s=0.8)
+    made.event("mark", 3.0, pressed=0)
     # The second reading is later in its boot than the first was in its own: only the boot id tells them apart.
     made.samples += [lines("00000001", 0.05, S0_LINES), lines("0000000f", 0.09, S0_LINES)]
-    found = timeline_from(made.run(), alder())
+    found = timeline_of(made.run(), alder())
     first, second = found.boots
     assert (first.first, first.last, second.first) == (0, before - 1, before)
     assert second.offset_us >= first.end_us + 1_000_000
@@ -79,7 +81,7 @@ def test_lost_events_break_every_track() -> None:
     made.event("lost", 2.0, count=7)
     made.event("edge", 3.0, line=6, level=1)
     made.event("edge", 4.0, line=6, level=0)
-    found = timeline_from(made.run(), alder())
+    found = timeline_of(made.run(), alder())
     observer = next(track for track in found.observers if track.name == "observer_1")
     spans = [(begin / 1e6, end / 1e6, value, inferred) for begin, end, value, inferred in observer.spans()]
     before, after = [(0.0, 1.0, 0, True), (1.0, 2.0, 1, False)], [(2.0, 3.0, 0, True), (3.0, 4.0, 1, False)]
@@ -95,7 +97,7 @@ def test_a_smooth_move_passes_its_middle_at_half_time_and_a_slow_one_is_a_line()
     made.event("departed", 30.0, segment=2, angle_mdeg=0)
     made.event("output", 30.15, output=0, operated=0, angle_mdeg=27516)
     made.event("arrived", 30.4, segment=2, angle_mdeg=100000)
-    found = timeline_from(made.run(), alder()).angle
+    found = timeline_of(made.run(), alder()).angle
     at = lambda t_s: float(np.interp(t_s * 1e6, found.t_us, found.deg))  # noqa: E731
     assert at(6.0) == pytest.approx(75.0, abs=0.1)
     assert at(30.2) == pytest.approx(50.0, abs=0.1)
@@ -103,7 +105,7 @@ def test_a_smooth_move_passes_its_middle_at_half_time_and_a_slow_one_is_a_line()
 
 
 def test_a_killed_run_ends_open_and_a_window_keeps_its_rows() -> None:
-    found = timeline_from(cycles(3).run(closed=False), alder())
+    found = timeline_of(cycles(3).run(closed=False), alder())
     assert not found.closed
     window = found.between(2_000_000, 4_000_000)
     assert window.closed
@@ -114,7 +116,7 @@ def test_a_killed_run_ends_open_and_a_window_keeps_its_rows() -> None:
 
 
 def test_a_run_without_events_is_empty_and_not_an_error() -> None:
-    found = timeline_from(Made().run(), alder())
+    found = timeline_of(Made().run(), alder())
     assert found.end_us > found.begin_us
     assert found.gaps == ()
 

@@ -6,25 +6,26 @@ import re
 import time
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 pytest.importorskip("matplotlib")
 
-from figure_runs import Made, alder, cycles, labels, survey
+from figure_runs import Made, alder, cycles, labels, survey, timeline_of
 from lidjig.record.model import MeasuredValue
 from lidjig.record.stored import StoredGap, StoredSample
 from lidjig.show.report.figures.causes import CauseBar, causes_svg
 from lidjig.show.report.figures.compare import CompareRow, compare_svg
 from lidjig.show.report.figures.connector import connector_from, connector_svg
-from lidjig.show.report.figures.data import timeline_from
+from lidjig.show.report.figures.crowds import SPAN, columns_of, crowds_of, timeline_notes
+from lidjig.show.report.figures.data import Miss
 from lidjig.show.report.figures.latency import histogram_svg, run_chart_svg
 from lidjig.show.report.figures.palette import COLOURS, css
-from lidjig.show.report.figures.rows import SPAN, crowds_of
 from lidjig.show.report.figures.states import STATES
 from lidjig.show.report.figures.timeline import timeline_svg
-from lidjig.show.report.figures.tracks import steps
+from lidjig.show.report.figures.tracks import AngleTrack, steps
 from lidjig.show.report.figures.trials import Series, series_of, trials_from
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -40,7 +41,7 @@ def _timeline(prefix: str) -> str:
     made = _read(cycles(6, miss_every=4))
     made.gaps.append(StoredGap("link-lost", "the port closed", None, 20))
     made.gaps.append(StoredGap("link-back", "a frame came", None, 22))
-    return timeline_svg(timeline_from(made.run(closed=False), alder()), labels(), prefix)
+    return timeline_svg(timeline_of(made.run(closed=False), alder()), labels(), prefix)
 
 
 def _series() -> list[Series]:
@@ -178,20 +179,22 @@ def test_timeline_names_rows_states_and_gaps() -> None:
 
 def test_bars_too_narrow_to_be_seen_are_shares() -> None:
     """Outlines of narrow bars would run together into a tone that no legend names."""
-    many = timeline_from(_read(cycles(100)).run(), alder())
+    many = timeline_of(_read(cycles(100)).run(), alder())
     scale = SPAN / (many.end_us - many.begin_us)
     (crowd,) = crowds_of(many.power, scale)
     told = timeline_svg(many, labels(), "one")
-    assert labels()["by-share"].split("{")[0] in texts(told) and labels()["S3"] in texts(told)
+    assert labels()["by-share"].split("{")[0] in " ".join(timeline_notes(many, labels()))
+    assert labels()["S3"] in texts(told) and labels()["share-of-time"] in texts(told)
     # Each share sums up several cycles: both states are in every one, at a width that can be seen.
     asleep, awake = STATES.index("S3"), STATES.index("S0")
     parts = many.power.shares(np.linspace(crowd.begin_us, crowd.end_us, crowd.shares + 1))
     assert parts[asleep].min() > 0.1 and parts[awake].min() > 0.1
     assert SPAN / crowd.shares > 5.0
-    few = timeline_from(_read(cycles(6)).run(), alder())
+    few = timeline_of(_read(cycles(6)).run(), alder())
     assert few.power.heard
     assert crowds_of(few.power, SPAN / (few.end_us - few.begin_us)) == []
-    assert labels()["by-share"].split("{")[0] not in texts(timeline_svg(few, labels(), "one"))
+    assert labels()["by-share"].split("{")[0] not in " ".join(timeline_notes(few, labels()))
+    assert labels()["share-of-time"] not in texts(timeline_svg(few, labels(), "one"))
 
 
 def test_a_wide_block_stands_for_itself_beside_a_crowd() -> None:
@@ -211,7 +214,7 @@ def test_rows_of_before_and_after_name_themselves() -> None:
 
 def test_connector_says_levels_pulls_and_outcomes() -> None:
     told = texts(_connector("one"))
-    for wanted in ("3.301 V", "(3.250–3.352)", "2.120 V", "≥ 741 kΩ", "fail", "pass", "not measured", "not used"):
+    for wanted in ("3.301 V", "(3.250 to 3.352)", "2.120 V", "≥ 741 kΩ", "fail", "pass", "not measured", "not used"):
         assert wanted in told, wanted
 
 
@@ -231,7 +234,7 @@ def test_decimal_sign_is_the_readers() -> None:
 def test_nothing_to_draw_is_said() -> None:
     assert labels()["no-reactions"] in texts(histogram_svg([], labels(), "one"))
     assert labels()["no-reactions"] in texts(run_chart_svg([], labels(), "one"))
-    empty = timeline_from(Made().run(), None)
+    empty = timeline_of(Made().run(), None)
     assert labels()["power-unknown"] in texts(timeline_svg(empty, labels(), "one"))
     assert labels()["no-probability"] in texts(causes_svg([CauseBar("x", None)], labels(), "one"))
 
@@ -245,22 +248,47 @@ def test_a_prefix_that_is_no_id_is_refused(prefix: str) -> None:
 def test_a_missing_text_is_an_error() -> None:
     short = {key: text for key, text in labels().items() if key != "board-time"}
     with pytest.raises(KeyError, match="board-time"):
-        timeline_svg(timeline_from(cycles(2).run(), alder()), short, "one")
+        timeline_svg(timeline_of(cycles(2).run(), alder()), short, "one")
 
 
 def test_thousand_cycles_stay_small_and_quick() -> None:
     run = _read(cycles(1000, miss_every=50)).run()
     texts(_timeline("warm"))  # matplotlib reads its fonts on the first figure
     begin = time.perf_counter()
-    timeline = timeline_svg(timeline_from(run, alder()), labels(), "one")
+    timeline = timeline_svg(timeline_of(run, alder()), labels(), "one")
     series = series_of(trials_from(run))
     rest = [histogram_svg(series, labels(), "two"), run_chart_svg(series, labels(), "three")]
     seconds = time.perf_counter() - begin
     assert len(timeline) < 400_000
     assert sum(map(len, rest)) < 200_000
     assert seconds < 6.0  # 0.6 s on a quiet desktop; the bench machine of tests is shared
-    assert labels()["by-column"].split("{")[0] in texts(timeline)
-    assert labels()["by-share"].split("{")[0] in texts(timeline)
+    notes = " ".join(timeline_notes(timeline_of(run, alder()), labels()))
+    for key in ("angle-dense", "by-column", "by-share"):
+        assert labels()[key].split("{")[0] in notes and labels()[key].split("{")[0] not in texts(timeline)
+
+
+def test_a_dense_line_shows_the_part_of_the_time_at_its_upper_level() -> None:
+    """Of a line that is up for 1 s of every 4 s each stretch is filled to a quarter, however often it changes."""
+    changes = [(4_000_000 * i + 1_000_000 * k, 1 - k) for i in range(400) for k in (0, 1)]
+    track = steps("output_1", ("low", "high"), [(0, 1_600_000_000, changes, False)])
+    shares = track.shares(np.linspace(0, 1_600_000_000, columns_of(track) + 1))
+    assert columns_of(track) > 40 and shares[1] == pytest.approx(0.25, abs=0.1)
+
+
+def test_the_mean_of_an_angle_is_over_time() -> None:
+    """0 for 3 s, a ramp of 2 s, 100 for 5 s: (0 + 100 + 500) / 10."""
+    track = AngleTrack(np.array([0, 3, 5, 10]) * 1_000_000, np.array([0.0, 0.0, 100.0, 100.0]))
+    assert track.means(np.array([0.0, 10e6]))[0] == pytest.approx(60.0)
+    first, second, beyond = track.means(np.array([0.0, 4e6, 10e6, 20e6]))
+    assert (first, second) == (pytest.approx(25.0 / 4), pytest.approx((75.0 + 500.0) / 6)) and np.isnan(beyond)
+
+
+def test_misses_stand_in_a_row_of_their_own() -> None:
+    data = timeline_of(_read(cycles(6)).run(), alder())
+    bare = timeline_svg(data, labels(), "one")
+    marked = timeline_svg(replace(data, misses=(Miss(5_000_000, "miss"), Miss(9_000_000, "late"))), labels(), "one")
+    assert labels()["misses"] not in texts(bare) and labels()["misses"] in texts(marked)
+    assert marked.count("<use") == bare.count("<use") + 2
 
 
 def test_colour_names_make_variables() -> None:

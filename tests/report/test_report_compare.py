@@ -18,11 +18,12 @@ from lidjig.show.report.compare import CompareRow, comparable, compare
 from lidjig.show.report.figures.trials import series_of, trials_from
 from lidjig.show.report.page import make, page
 from lidjig.show.report.words import Words
+from scipy.stats import binomtest
 
 
 def wilson(successes: int, trials: int) -> Estimate:
-    low, high = proportion.wilson(successes, trials)
-    return Estimate(successes / trials, None, low, high, trials, "1")
+    found = binomtest(successes, trials).proportion_ci(method="wilson")  # whose squares the published intervals add
+    return Estimate(successes / trials, None, found.low, found.high, trials, "1")
 
 
 @pytest.mark.parametrize(
@@ -81,8 +82,7 @@ def test_what_changed_and_what_did_not(pair: tuple[StoredRun, StoredRun]) -> Non
 
 def of(pair: tuple[StoredRun, StoredRun], left: MeasuredValue | None, right: MeasuredValue | None) -> str:
     before, after = (
-        replace(run, measurements=[m] if m is not None else [])
-        for run, m in zip(pair, (left, right), strict=True)
+        replace(run, measurements=[m] if m is not None else []) for run, m in zip(pair, (left, right), strict=True)
     )
     (row,) = compare(before, after, Words("en")).rows
     return row.change
@@ -212,7 +212,11 @@ def test_no_change_is_said_with_the_interval_that_bears_it(pair: tuple[StoredRun
     borne = places(supply.delta_low or 0.0, supply.delta_high or 0.0)
     assert len(supply.difference.split(".")[1]) == (borne or 0) + len(" V"), "no more places than the interval bears"
     assert supply.difference[0] not in "−+" or re.search("[1-9]", supply.difference), "what is nothing has no sign"
-    assert f"sensor supply ({supply.interval})" in section and "did not change" not in html
+    told = f"difference {supply.difference}, 95\u202f% interval {supply.interval}"
+    assert f"<li>sensor supply: {told}</li>" in section and "did not change" not in html
+    misses = {row.recorded_name: row for row in compare(*pair, Words("en")).rows}["sleep misses"]
+    assert f"<li>sleep misses: difference {misses.difference}, 95\u202f% interval {misses.interval}</li>" in section
+    assert "<li>cycles: counted, the same in both</li>" in section and "exact)" not in section
     assert "slowest (single values, not compared)" in section
 
 

@@ -7,10 +7,9 @@ from dataclasses import replace
 
 import pytest
 from figure_runs import Made, cycles, labels
-from lidjig.record.axis import boots_of
+from lidjig.record.axis import boots_of, gaps_of
 from lidjig.record.clock import run_clock
 from lidjig.record.stored import StoredGap, StoredRun, StoredStep
-from lidjig.show.report.figures.axis import gaps_of
 from lidjig.show.report.figures.data import timeline_from
 from lidjig.show.report.figures.latency import run_chart_svg
 from lidjig.show.report.figures.marks import RunMarks, gap_places, near_gaps
@@ -188,11 +187,12 @@ def test_a_reaction_leads_to_the_event_of_its_own_boot() -> None:
 
 
 @pytest.mark.parametrize("lang", LANGS)
-def test_banner_section_and_list_count_the_same_entries(lang: str) -> None:
+def test_the_section_counts_entries_and_the_banner_what_broke(lang: str) -> None:
     run = restarted()
     content, words = make(run, lang).content, Words(lang)
     banner = next(banner for banner in content.banners if banner.kind == "gaps")
-    assert banner.text == words("banner.gaps", n=len(run.gaps), places=2)
+    told = words("banner.broke", times=words.times(1)), words("banner.restarted", times=words.times(1))
+    assert banner.text == " ".join((*told, words("banner.gaps_more")))
     assert content.gaps_note == words("page.gaps_note", n=len(run.gaps), places=2)
     assert len(content.gaps) == len(run.gaps)
     part = next(part for part in content.figures if part.name == "timeline")

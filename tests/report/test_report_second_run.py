@@ -28,8 +28,13 @@ def runs(made: make_runs.Made) -> dict[str, StoredRun]:
 @pytest.mark.parametrize(
     ("lang", "told", "other", "turned"),
     [
-        ("en", "was not tested again", "the two runs are different tests", "Verdict: Failed to Passed"),
-        ("de", "nicht noch einmal geprüft", "die beiden Läufe sind verschiedene Prüfungen", "Urteil: Nicht bestanden"),
+        ("en", "was not tested again", "the two runs are different tests", "Verdict before: Failed / after: Passed"),
+        (
+            "de",
+            "nicht noch einmal geprüft",
+            "die beiden Läufe sind verschiedene Prüfungen",
+            "Urteil vorher: Nicht bestanden / nachher: Bestanden",
+        ),
     ],
 )
 def test_another_test_is_no_proof_of_a_repair(

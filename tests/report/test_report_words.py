@@ -8,18 +8,15 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import lidjig.errors as errors
-import msgspec
 import pytest
 from lidjig.bench import load_machine, load_sensor
 from lidjig.bench.actions import ACTIONS
-from lidjig.errors import BadInput
+from lidjig.errors import BadInput, Contradicting, Disturbed, NotSeen
 from lidjig.jig_core import state_text
-from lidjig.jig_samples import BusState, MeterGaps, Meters, MeterState
+from lidjig.jig_samples import BusState, MeterGaps, Meters, MeterState, meter_name
 from lidjig.jig_types import Event, Reason
-from lidjig.measure.estimate import Estimate
-from lidjig.measure.states_cross import Pair, Separability
 from lidjig.procedures.asking import Operator
-from lidjig.procedures.base import Bench, Disturbed, Procedure
+from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle, Proof
 from lidjig.procedures.hold import Hold
@@ -27,24 +24,26 @@ from lidjig.procedures.isolate import Isolate, LidMoved
 from lidjig.procedures.isolate import _told as told_real
 from lidjig.procedures.isolate_table import CAUSES
 from lidjig.procedures.lid import Trial, told
-from lidjig.procedures.observe import UNWIRED, Contradicting, NotSeen
+from lidjig.procedures.observe import UNWIRED, told_by_lines
 from lidjig.procedures.progress import Quiet
 from lidjig.procedures.reasoning import what_rounds_show
 from lidjig.procedures.report import Declared, Sheet, agreeing, counted, times
 from lidjig.procedures.response import kept_states
 from lidjig.procedures.start import Start
 from lidjig.procedures.sweep import Sweep
-from lidjig.procedures.taught_sleep import ASLEEP_NEXT, ELSE_NEXT, LIGHT_NEXT, S0IX_NEXT
-from lidjig.procedures.taught_sleep import WORDS as STATE_WORDS
-from lidjig.procedures.taught_sleep import _told as told_figure
-from lidjig.procedures.teaching import NotHeard, Teach, _only_in_time, overlaps, told_apart, unsettled, wandering
+from lidjig.procedures.teaching import NotHeard, Teach
 from lidjig.procedures.watch_readings import NO_SAMPLES, NOT_WIRED
 from lidjig.procedures.watching import Watching
 from lidjig.record.model import MEASUREMENT_OUTCOMES, RUN_OUTCOMES, WHERE, Finding
+from lidjig.record.power_spans import BANDS, EVENTS, LEARNED
 from lidjig.record.store import open_store
 from lidjig.show.report import sentences, words
+from lidjig.show.report.figures.canvas import number
+from lidjig.show.report.figures.trials import VERBS
 from lidjig.show.report.words import LANGS, RECORDED, SENTENCES, Said, Words, catalogue
+from lidjig.show.states import CAUSES as STATE_CAUSES
 from make_runs import Made
+from taught_sentences import taught
 
 from shared_proto import names
 
@@ -88,6 +87,8 @@ def test_every_name_that_a_key_is_made_from_is_in_the_catalogue() -> None:
     wanted = [f"outcome.{o.replace(' ', '_')}" for o in MEASUREMENT_OUTCOMES]
     wanted += [f"verdict.{o}" for o in RUN_OUTCOMES] + [f"where.{w}" for w in WHERE]
     wanted += [f"what.{cause.what}" for cause in CAUSES if cause.what]
+    wanted += [f"power.method_{method}" for method in (LEARNED, BANDS, EVENTS)]
+    wanted += [f"why.{cause.replace(' ', '_')}" for cause in STATE_CAUSES]
     wanted += [f"fault.{cause.where}_{cause.what or 'other'}" for cause in CAUSES if cause.where != "none"]
     for prefix, listed in (
         ("route", names.ROUTES),
@@ -99,6 +100,16 @@ def test_every_name_that_a_key_is_made_from_is_in_the_catalogue() -> None:
     ):
         wanted += [f"{prefix}.{name}" for name in listed]
     assert [key for key in wanted if not texts.has(key)] == []
+
+
+def test_no_text_of_the_page_is_left_over() -> None:
+    """Each is named whole, or its last word is (facts of the run are looked up by it)."""
+    paths = [*REPORT.glob("*.py"), *REPORT.glob("templates/*.j2")]
+    source = "".join(path.read_text(encoding="utf-8") for path in paths)
+    named = set(re.findall(r"""["']((?:page\.)?[a-z_]+)["']""", source))
+    named |= {f"page.latency_{verb}" for verb in VERBS.values()}
+    page = [key for key in catalogue(RECORDED) if key.startswith("page.")]
+    assert [key for key in page if key not in named and key.removeprefix("page.") not in named] == []
 
 
 def test_an_unknown_language_is_refused() -> None:
@@ -153,9 +164,9 @@ NOT_KEPT = ("step", "say", "_show", "BadInput", "ValueError", "AssertionError")
 # Functions of the same kind. next_step of an error is shown, and only its text goes into the record.
 SHOWN_ONLY = ("next_step", "why_not_armed", "check_angle", "_doubt")
 # Functions whose texts go into the profile that teach writes.
-OF_A_PROFILE = ("profile_text", "_made")
+OF_A_PROFILE = ("profile_text", "made", "how")
 # Modules of a replay, which shows what it finds and writes nothing into a record.
-OF_A_REPLAY = ("replayed.py", "replaying.py")
+OF_A_REPLAY = ("replayed.py", "replaying.py", "replay_bench.py", "replay_teach.py")
 # Single texts: a caution shown before the survey, names of a sample, a step, an observation and a file, what is shown
 # while teach records, the rest of a note that is checked below.
 NEITHER = (
@@ -273,6 +284,7 @@ def with_words_filled_in() -> list[str]:
             pulse = {"lock": lock, "route": route, "reason": 3, "angle_mdeg": -1500, "supply_mv": 3301}
             out.append(state_text(pulse))
     held = "after 4.0 s at 8 deg"
+    out.append(f"the observers do not tell the machine's state {held}")
     for state in ("S0", "S3", "S5", "G3", "unknown"):
         out.append(f"the machine is in {state} {held}, where S0 belongs: try 'lidjig confirm'")
         out.append(f"the machine is in {state} {held}: it was not running, so it could not follow the lid")
@@ -324,8 +336,14 @@ def of_monitors() -> list[str]:
     wanted = {state: ["light", "charger_i"] for state in ("S0", "S3", "S5", "G3")}
     for count in range(1, len(wanted) + 1):
         out.append(str(Contradicting({"light": 1, "charger_i": 0}, dict(list(wanted.items())[:count]))))
+    alder = load_machine("alder-14")[0]
+    for state, shown, fits in (("S5", 1, {0}), ("S5", 2, {0}), ("S3", 2, {0, 1})):
+        out.append(told_by_lines(alder, state, shown, fits))
+    for meter in (1, 2):
+        out.append(f"{meter_name(meter)} did not answer {counted(3)} during this run; see the gaps in its record")
     for who in ("link or board", "a power monitor", "observer light", "power monitor 1 (charger_i)"):
         out.append(str(Disturbed("the machine was recorded in S3", who)))
+    out.append(str(Disturbed("the machine was seen to reach S0", meter_name(1), did="stopped answering")))
     for more in (UNWIRED, "Update it with 'lidjig flash'."):
         out += [f"no readings of light, pulses: {why}. {more}" for why in (NOT_WIRED, NO_SAMPLES)]
     for missing in ("1 batch of readings is", "3 batches of readings are"):
@@ -333,50 +351,6 @@ def of_monitors() -> list[str]:
     for count in (1, 7):
         out.append(f"the monitors' bus was held and freed by clocks {counted(count)}: nothing was read meanwhile")
     return out
-
-
-def learned() -> SimpleNamespace:
-    """A model in which the light moved slowly in every state."""
-    shape = SimpleNamespace(levels=[0], independent_per_s=1.0)
-    rows = {state: {"light": shape} for state in ("S0", "S3", "S5", "G3")}
-    return SimpleNamespace(signatures=rows, scopes={"light": SimpleNamespace(digital=False)})
-
-
-def taught() -> list[str]:
-    """What teach says, in each of its forms."""
-    share, sure = Estimate(0.031, None, 0.002, 0.1, 40, "1"), Estimate(0.0, None, 0.0, 0.08, 45, "1")
-    machine = load_machine("alder-14")[0]
-    out: list[str] = []
-    for by in ({"light": sure, "charger_v": share, "charger_i": Estimate(None, None, None, None, 0, "1")}, {}):
-        pairs = [Pair(*both, share, 1.0, by, dict.fromkeys(by, nats)) for both in PAIRS for nats in (1.0, 1e6)]
-        found = Separability(0.5, {("S0", "unknown"): 4, ("S0", "S0"): 6}, share, share, tuple(pairs))
-        out += told_apart(found, machine)
-        free = msgspec.structs.replace(machine, observers=type(machine.observers)())
-        findings = [*overlaps(found, machine), *overlaps(found, free), *unsettled(found)]
-        findings += [_only_in_time(pair, machine) for pair in PAIRS]
-        out += [text for finding in findings for text in (*finding.evidence, finding.next)]
-    level = "SLP_S3# (observer_1) was high for 100% of the time, where BASE has it low in S3"
-    given = [Estimate(681.0, None, 680.0, 684.0, 10, "mA"), Estimate(681.0, None, None, None, 10, "mA")]
-    figures = [told_figure(figure, when) for figure in given for when in ("asleep", "working")]
-    for asleep, working in (figures[:2], figures[2:]):
-        for part in ("76% of it", "not below it"):
-            most = "and sleep takes at most 33% (common practice, no source)"
-            out.append(f"charger_i was {asleep} and {working}: {part}, {most}")
-    light = "nothing but the light changed when the lid was shut"
-    only_light = f"{light}, and a panel goes dark on a machine that stays awake"
-    for text in (*out[-4:], level, only_light):
-        out += [text, *(f"the machine does not look {words}: {text}" for words in STATE_WORDS.values())]
-    out += [ASLEEP_NEXT, ASLEEP_NEXT + S0IX_NEXT, ASLEEP_NEXT + LIGHT_NEXT, ELSE_NEXT]
-    for why in ("a state that the machine did not look to be in", "signatures that overlap"):
-        out.append(f"no profile was written: {why} would be taken for certain")
-    out += wandering(learned())  # type: ignore[arg-type]
-    out += ["written: alder-14-taught.toml; use it with --machine alder-14-taught.toml", "Use it: --machine a.toml"]
-    for lost in ("none missing", "1 batch missing", "4 batches missing"):
-        out.append(f"recorded: 9043 readings of 8 channels, {lost}")
-    return out
-
-
-PAIRS = (("S0", "S3"), ("S3", "S5"), ("S0", "S5"), ("S5", "G3"))
 
 
 def test_sentences_that_are_put_together_can_be_said_in_every_form(other: Words) -> None:
@@ -425,7 +399,7 @@ def test_numbers_in_sentences_take_the_readers_form() -> None:
     first = "line 1 is pulled by about 1e+03 kohm behind 3.29 V (35 to 60 kohm expected)"
     second = "line 2 shows no pull (nothing measurable; 35 to 60 kohm expected)"
     pulls = german.sentence(f"{first}; {second}").text
-    assert pulls.startswith("Leitung 1 wird gezogen durch etwa 1000\u202fkΩ hinter 3,29\u202fV")
+    assert pulls.startswith("Leitung 1 hängt über rund 1000\u202fkΩ an 3,29\u202fV")
     assert "; Leitung 2 zeigt keinen Pull-up (nichts Messbares" in pulls
 
 
@@ -490,3 +464,13 @@ def test_a_missing_key_or_slot_is_an_error() -> None:
         Words("en")("page.nothing")
     with pytest.raises(KeyError):
         Words("en")("form.range", low="1")
+
+
+@pytest.mark.parametrize("lang", LANGS)
+def test_what_rounds_to_nothing_has_no_sign(lang: str) -> None:
+    told = Words(lang)
+    assert told.figure(-1e-9) == "0"
+    assert told.fixed(-0.0004, 3) == told.fixed(0.0004, 3)
+    assert told.fixed(-0.0006, 3) == "\u2212" + told.fixed(0.0006, 3)
+    assert number(-1e-9, {"decimal": "."}) == "0"
+    assert number(-0.25, {"decimal": ","}) == "\u22120,25"

@@ -86,6 +86,9 @@ class Seen:
     recording: str = ""
     link: str = ""
     link_down: bool = False
+    words: Mapping[str, str] = field(
+        default_factory=lambda: {"light": "light above 500 permille", "charger_i": "charger_i ?"}
+    )
 
 
 TRIPPED = replace(
@@ -354,8 +357,9 @@ def test_elsewhere_there_is_a_line_for_each_change(monkeypatch: pytest.MonkeyPat
 
     same = told(Seen(), replace(Seen(), t_us=124_000_000, readings={}), Seen())
     assert len(same) == 1
-    for part in ("123.456789  S0", "100.0 deg", "route through", "supply 3.3 V", "machine_1=1", "charger_i=?"):
+    for part in ("123.456789  S0", "100.0 deg", "route through", "supply 3.3 V", "machine_1=1", "charger_i ?"):
         assert part in same[0]
+    assert "light above 500 permille, now 598.3 permille (584.2 to 612.5, n 12)" in same[0]
     changed = told(Seen(), replace(Seen(), link="link lost: silent", link_down=True), replace(Seen(), state="S3"))
     assert [line.split("  ")[1].partition(":")[0] for line in changed] == ["S0", "link lost", "S3"]
     unread = replace(Seen(), readings={"light": Read("permille", None, why="no reading")}, meters={1: "failed"})

@@ -70,7 +70,7 @@ class LookLike(Protocol):
     angle_deg: None = no sensor profile in force on the jig; ribbon: power state of each second of the last minute,
     "" = not heard; bus, meters: power monitors by the jig's words, "" and empty where there are none; trouble: what to
     do about them; recording: run that the readings go into, or ""; link: what became of the link since the look before,
-    or ""; link_down: all here is as last heard, at t_us."""
+    or ""; link_down: all here is as last heard, at t_us; words: observer -> what it shows, with unit and role."""
 
     @property
     def t_us(self) -> int: ...
@@ -116,3 +116,5 @@ class LookLike(Protocol):
     def link(self) -> str: ...
     @property
     def link_down(self) -> bool: ...
+    @property
+    def words(self) -> Mapping[str, str]: ...

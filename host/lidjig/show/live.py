@@ -9,7 +9,7 @@ from rich.live import Live
 from rich.text import Text
 
 from lidjig.show.given import LookLike
-from lidjig.show.live_rows import Widths, draw
+from lidjig.show.live_rows import Widths, draw, present
 from lidjig.show.numbers import board_time
 from lidjig.show.pace import Pace
 from lidjig.show.strips import glyphs_for
@@ -59,14 +59,14 @@ class LiveView:
         text = plain(look)
         if text != self._last and not look.link_down:
             self._last = text
-            self._console.print(Text(f"{board_time(look.t_us)}  {text}"))
+            self._console.print(Text(f"{board_time(look.t_us)}  {plain(look, readings=True)}"))
 
 
-def plain(look: LookLike) -> str:
-    """A look in one line, without what changes all the time."""
+def plain(look: LookLike, *, readings: bool = False) -> str:
+    """A look in one line, without what changes all the time; with the present readings where they are wanted."""
     levels = " ".join(f"{name}={level}" for name, level in look.levels.items())
     lock = look.lock + (f" ({look.why})" if look.why else "")
-    shown = " ".join(f"{name}={'?' if value is None else value}" for name, value in look.showing.items())
+    shown = "  ".join(_observer(look, name, readings) for name in look.showing)
     angle = "no angle" if look.angle_deg is None else f"{look.angle_deg:.1f} deg"
     # The supply is measured with noise: to a tenth of a volt, so that only changes make a line.
     supply = f"supply {look.supply_v:.1f} V"
@@ -77,3 +77,13 @@ def plain(look: LookLike) -> str:
     if unread:
         parts.append(f"no reading of {', '.join(unread)}")
     return "  ".join(parts)
+
+
+def _observer(look: LookLike, name: str, readings: bool) -> str:
+    """What an observer shows: "charger_i above 250 mA, now 752 mA (748 to 756, n 13)", "SLP_S3# (observer_1) high"."""
+    value = look.showing[name]
+    words = look.words.get(name, f"{name} {'?' if value is None else value}")
+    reading = look.readings.get(name)
+    if not readings or reading is None or reading.now is None:
+        return words
+    return f"{words}, now {present(reading.now, 4)}"

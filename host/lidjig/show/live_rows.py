@@ -150,9 +150,7 @@ def present(now: Estimate, digits: int) -> str:
     return f"{value} ({figure(now.low, digits)} to {figure(now.high, digits)}, n {now.n})"
 
 
-def _channels(
-    look: LookLike, width: int, glyphs: Glyphs, widths: Widths
-) -> tuple[list[Text], list[list[Text]]]:
+def _channels(look: LookLike, width: int, glyphs: Glyphs, widths: Widths) -> tuple[list[Text], list[list[Text]]]:
     """A heading, and the lines of each channel: name, value and sparkline."""
     if not look.readings:
         return [], []

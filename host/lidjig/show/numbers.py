@@ -17,18 +17,20 @@ def figure(value: float | None, digits: int = 4) -> str:
         return str(int(value))
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(places, 6)}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text
 
 
-def places(low: float, high: float) -> int | None:
-    """Decimal places that an interval bears: two digits of its half-width; None for one that has no width.
+def places(low: float, high: float, unit: str = "") -> int | None:
+    """Decimal places that an interval bears: two digits of its half-width; None for one that has no width. Seconds have
+    no more than three, as all board times are told.
 
     Source of the two digits: JCGM 100:2008 (GUM), 7.2.6.
     """
     half = (high - low) / 2.0
     if not (math.isfinite(half) and half > 0.0):
         return None
-    return min(6, max(0, 1 - math.floor(math.log10(half))))
+    return min(3 if unit == "s" else 6, max(0, 1 - math.floor(math.log10(half))))
 
 
 def share(probability: float) -> str:
@@ -38,7 +40,9 @@ def share(probability: float) -> str:
 
 
 def with_interval(measured: MeasuredValue) -> str:
-    """ "9.97 kohm (9.95 to 9.99, n 64)"; "at least 200 kohm" for a one-sided figure; "not measured"."""
+    """ "9.97 kohm (9.95 to 9.99, n 64)"; "at least 200 kohm" for a one-sided figure; "20 (exact)" for
+    what was counted; "not measured".
+    """
     if measured.value is None:
         return "not measured"
     unit = f" {measured.unit}" if measured.unit not in ("", "1") else ""
@@ -50,7 +54,7 @@ def with_interval(measured: MeasuredValue) -> str:
     if measured.low is None and measured.high is None:
         return f"{text} (n {measured.n} gives no interval)"
     if measured.low is None or measured.high is None or measured.low == measured.high:
-        return text
+        return f"{text} (exact)" if measured.n <= 1 else f"{text} (exact, n {measured.n})"
     return f"{text} ({figure(measured.low)} to {figure(measured.high)}, n {measured.n})"
 
 

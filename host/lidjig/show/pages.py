@@ -10,37 +10,25 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lidjig.record.event_words import word
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow
 from lidjig.record.stored import StoredAttachment, StoredEvent, StoredRun
 from lidjig.show.as_json import finding_object, measurement_object
 from lidjig.show.numbers import board_time, byte_size, duration, figure
 from lidjig.show.terminal import ended_well_unjudged, outcome_style, show_finding, show_measurement
-from shared_proto import names
 
 if TYPE_CHECKING:
     from lidjig.record.blocks import ChannelRow
-
-# Fields of events that are numbers with a name.
-_NAMED = {
-    ("routed", "route"): names.ROUTES,
-    ("routed", "reason"): names.REASONS,
-    ("lock", "state"): names.LOCK_STATES,
-    ("lock", "reason"): names.REASONS,
-    ("edge", "line"): names.LINES,
-    ("band", "channel"): names.CHANNELS,
-    ("boot", "cause"): names.RESETS,
-    ("meter", "state"): names.METER_STATES,
-}
 
 
 def event_text(event: StoredEvent) -> str:
     """Fields of an event in words: angle in degrees, outputs from 1, numbers with a name by their name."""
     parts = []
     for key, value in event.data.items():
-        table = _NAMED.get((event.name, key))
-        if table is not None and 0 <= value < len(table):
-            parts.append(f"{key} {table[value]}")
+        named = word(event.name, key, value)
+        if named is not None:
+            parts.append(f"{key} {named}")
         elif key == "angle_mdeg":
             parts.append(f"angle {value / 1000:g} deg")
         elif key in ("output", "meter"):
@@ -98,7 +86,7 @@ def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
             row.started_utc[:19].replace("T", " "),
         )
     console.print(table)
-    console.print(Text(f"{len(rows)} runs in {where}"))
+    console.print(Text(f"{len(rows)} run{'' if len(rows) == 1 else 's'} in {where}"))
 
 
 def _short_outcome(command: str, outcome: str) -> Text:
@@ -117,11 +105,12 @@ def show_run(
     console: Console,
     *,
     events: bool = True,
+    frames: bool = False,
     channels: Sequence[ChannelRow] = (),
     states: Sequence[str] = (),
 ) -> None:
     """One run: how it ended, what it was, findings, figures, sampled channels, power states (lines of show/states.py),
-    notes, attachments, gaps, then every event with its counter.
+    notes, attachments, gaps, then every event with its counter. Frames are listed only where they are asked for.
     """
     _head(run, console)
     for index, finding in enumerate(run.findings):
@@ -139,7 +128,7 @@ def show_run(
         [f"after event {gap.after_event}: {gap.kind}: {gap.text}" for gap in run.gaps],
         console,
     )
-    _lines("Last frames kept with a failure", run.frames, console)
+    _lines("Last frames and firmware log kept with a failure", run.frames if frames else _counted_frames(run), console)
     if events:
         _events(run, console)
 
@@ -191,6 +180,13 @@ def _lines(title: str, lines: Sequence[str], console: Console) -> None:
         console.print(Text(f"\n{title}", style="bold"))
         for line in lines:
             console.print(Text(f"  {line}"))
+
+
+def _counted_frames(run: StoredRun) -> list[str]:
+    count = len(run.frames)
+    if not count:
+        return []
+    return [f"{count} line{'s' if count != 1 else ''}; list with: lidjig show {run.id} --frames"]
 
 
 def _events(run: StoredRun, console: Console) -> None:

@@ -46,6 +46,8 @@ class ReplayedLike(Protocol):
     @property
     def holes(self) -> Sequence[str]: ...
     @property
+    def uncompared(self) -> Sequence[str]: ...
+    @property
     def spans(self) -> Sequence[tuple[int, int, int, str]]: ...
 
 
@@ -64,6 +66,8 @@ def show_replayed(done: ReplayedLike, console: Console) -> None:
         console.print(Text(f"  {done.taken} figures that no event tells were judged anew as they were recorded"))
     if not done.concluded:
         console.print(Text(f"  {NO_CONCLUSION}", style="yellow"))
+    for what in done.uncompared:
+        console.print(Text(f"  Not compared: {what}", style="yellow"))
     for hole in done.holes:
         console.print(Text(f"  Missing from the record: {hole}; nothing is concluded from it", style="bold yellow"))
     for one in done.differences:
@@ -112,7 +116,7 @@ def replayed_object(done: ReplayedLike) -> str:
         "states": [
             {"boot": boot, "begin_us": begin, "end_us": end, "state": state} for boot, begin, end, state in done.spans
         ],
-        "notes": [] if done.concluded else [NO_CONCLUSION],
+        "notes": [*([] if done.concluded else [NO_CONCLUSION]), *done.uncompared],
         "error": None,
     }
     return json.dumps(whole, allow_nan=False, ensure_ascii=False, indent=2)

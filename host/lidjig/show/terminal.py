@@ -40,6 +40,8 @@ def outcome_words(command: str, outcome: str) -> str:
     """A run's outcome for people."""
     if ended_well_unjudged(command, outcome):
         return "ENDED: nothing was judged of the machine"
+    if command == "teach" and outcome == "incomplete":
+        return "INCOMPLETE: no profile was learned; nothing is said about the machine"
     return WORDS.get(outcome, outcome)
 
 
@@ -173,6 +175,8 @@ def show_measurement(measured: MeasuredValue, console: Console) -> None:
 
 def show_finding(finding: Finding, console: Console, *, first: bool = True) -> None:
     """Where, what, how probable, on what evidence, what next; the caution before the next step."""
+    # Without probabilities nothing ranks one finding behind another.
+    first = first or finding.probability is None
     what = f": {finding.what}" if finding.what else ""
     probability = f" ({share(finding.probability)}%)" if finding.probability is not None else ""
     console.print(

@@ -60,7 +60,8 @@ class Side:
 class CompareRow:
     """One measurement in both runs. delta: after minus before; delta_low..delta_high: its 95 % interval, an end that is
     None is unbounded, the delta is then a bound. In `unit`; counts of movements are compared as parts of n. points:
-    told in percent and percentage points; counted: of a count out of n.
+    told in percent and percentage points; counted: of a count out of n. told: difference and interval in words, "" for
+    what has none.
     """
 
     name: Said
@@ -77,6 +78,7 @@ class CompareRow:
     change_word: str
     points: bool = False
     counted: bool = False
+    told: str = ""
 
 
 @dataclass(frozen=True)
@@ -212,8 +214,10 @@ def _turns(
         for run in (before, after)
     ]
     for key, sides in (("verdict", [verdict.word for verdict in verdicts]), ("finding", found)):
-        told = words("compare.outcome_to", before=sides[0], after=sides[1]) if sides[0] != sides[1] else sides[0]
-        yield f"{words(f'compare.{key}')}: {told}", sides[0] != sides[1]
+        what, (left, right) = words(f"compare.{key}"), sides
+        turned = left != right
+        told = words("compare.outcome_to", what=what, before=left, after=right) if turned else f"{what}: {left}"
+        yield told, turned
 
 
 def linked(
@@ -300,6 +304,7 @@ def _row(
         change_word=words(f"compare.{delta.change}"),
         points=delta.points or shown.percent,
         counted=delta.points and not shown.percent,
+        told=tell.told(),
     )
 
 
@@ -400,12 +405,22 @@ class _Teller:
         if delta is None or delta.value is None:
             return self._words.figure(None)
         if delta.low is not None and delta.low == delta.high:
-            return self._words("value.exact")
+            return self._words("value.exact" if delta.value else "compare.equal")
         if delta.low is not None and delta.high is not None:
             return self._words.between(self._bare(delta.low), self._number(delta.high))
         if delta.high is not None:
             return self._words("value.high", value=self._number(delta.high))
         return self._words("value.low", value=self._number(delta.low or 0.0))
+
+    def told(self) -> str:
+        """Both in one: for the lists, where no column names them."""
+        delta = self._delta.estimate
+        if delta is None or delta.value is None:
+            return ""
+        by = self.difference() if self._delta.shift else self._words("compare.by", value=self.difference())
+        if delta.low is not None and delta.low == delta.high:
+            return self._words("compare.counted", difference=by) if delta.value else self.interval()
+        return self._words("compare.with_interval", difference=by, interval=self.interval())
 
     def _number(self, value: float, sign: str = "") -> str:
         bare = self._bare(value)
@@ -419,5 +434,5 @@ class _Teller:
         delta, scale = self._delta.estimate, 100.0 if self._points else 1.0
         if delta is None or delta.low is None or delta.high is None:
             return self._words.figure(value * scale, 3)
-        text = self._words.rounded(value * scale, delta.low * scale, delta.high * scale)
+        text = self._words.rounded(value * scale, delta.low * scale, delta.high * scale, self._shown.m.unit)
         return text if re.search(r"[1-9]", text) else text.lstrip("−")  # what is rounded to nothing has no sign

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.profiles import parse_machine
@@ -13,16 +14,31 @@ from lidjig.show.report.anchors import EventIndex, EventRow, Ref, gap_kind
 from lidjig.show.report.cautions import ASKED, cautions_of
 from lidjig.show.report.compare import Comparison
 from lidjig.show.report.connector import Connector, connector_of
-from lidjig.show.report.customer import Banner, Fact, Verdict, banners_of, job_facts, progress_of, run_facts, verdict_of
+from lidjig.show.report.customer import (
+    Banner,
+    Fact,
+    Verdict,
+    banners_of,
+    job_facts,
+    progress_of,
+    ran_out,
+    run_facts,
+    verdict_of,
+)
 from lidjig.show.report.figures.trials import TrialRow
 from lidjig.show.report.findings import FindingBlock, finding_blocks, other_causes
 from lidjig.show.report.latencies import LatencySeries, earlier_runs, latency_series, none_because
 from lidjig.show.report.readings import ReadingRow, Readings
 from lidjig.show.report.rows import StepRow, step_rows
+from lidjig.show.report.sampled import ChannelPart, Kept, StatesPart, kept_of, states_part
+from lidjig.show.report.stages import StageRow, stage_rows
 from lidjig.show.report.standing import Standings
 from lidjig.show.report.tested import Tested
 from lidjig.show.report.versions import versions_of
 from lidjig.show.report.words import Said, Words
+
+if TYPE_CHECKING:
+    from lidjig.record.store import Store
 
 BEFORE = "b-"  # begins each anchor of the run before
 _OPERATOR = "operator: "  # notes that a person entered
@@ -32,7 +48,8 @@ _OPERATOR = "operator: "  # notes that a person entered
 class FigurePart:
     """A drawing with its heading, what it shows in words, and the events it stands on. Built.drawings draws it.
 
-    readings: what it stands on are readings of the survey and no events. rows: measurements that it stands on.
+    readings: what it stands on are readings of the survey and no events. rows: measurements that it stands on. missed:
+    the movements that it marks as missed or late.
     """
 
     name: str
@@ -42,6 +59,7 @@ class FigurePart:
     events: tuple[Ref, ...] = ()
     readings: bool = False
     rows: tuple[Ref, ...] = ()
+    missed: tuple[Ref, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -67,9 +85,11 @@ class TextPart:
 class ReportContent:
     """One report. Everything in it is text for the reader or a recorded number; nothing is left to decide.
 
+    steps: the measurements; stages: the run's steps, each with the anchors of its measurements.
     steps_left: what the steps of a run that broke off leave open. latency_none: why there are no latencies. own_notes:
     as a person entered them; asked: what the operator was asked for; notes: what else the run noted. before: the run
-    before, whose anchors begin with BEFORE.
+    before, whose anchors begin with BEFORE; it has no figures and no channels. channels: those that were sampled.
+    judged: the run came to its end; else what it tested is only what had been begun, and no result.
     """
 
     lang: str
@@ -80,12 +100,14 @@ class ReportContent:
     verdict: Verdict
     job: tuple[Fact, ...]
     facts: tuple[Fact, ...]
+    judged: bool
     tested: tuple[str, ...]
     done: str | None
     untested: tuple[Said, ...]
     findings: tuple[FindingBlock, ...]
     other_causes: tuple[str, ...]
     steps: tuple[StepRow, ...]
+    stages: tuple[StageRow, ...]
     steps_left: str
     connector: Connector | None
     latencies: tuple[LatencySeries, ...]
@@ -109,6 +131,8 @@ class ReportContent:
     events: tuple[EventRow, ...] = ()
     events_note: str = ""
     readings: tuple[ReadingRow, ...] = ()
+    channels: tuple[ChannelPart, ...] = ()
+    states: StatesPart | None = None
 
 
 @dataclass
@@ -123,6 +147,7 @@ class Built:
     readings: Readings
     trials: list[TrialRow]
     content: ReportContent
+    kept: Kept
     before: Built | None = None
     drawings: dict[str, Callable[[], str]] = field(default_factory=dict)
 
@@ -151,9 +176,18 @@ class _PrefixedReadings(Readings):
         return Ref(self._prefix + found.anchor, found.time)
 
 
-def build(run: StoredRun, words: Words, comparison: Comparison | None = None, prefix: str = "") -> Built:
-    """The content of a report, still without figures and events (draw() adds both). prefix: of all its anchors."""
+def build(
+    run: StoredRun,
+    words: Words,
+    comparison: Comparison | None = None,
+    prefix: str = "",
+    store: Store | None = None,
+) -> Built:
+    """The content of a report, still without figures, channels and events (draw() adds them). prefix: of all its
+    anchors. store: the open record that the run's samples are read from; without it there are none.
+    """
     machine = machine_of(run)
+    kept = kept_of(run, machine, store)
     index = EventIndex(run, words)
     index.anchors = [prefix + anchor for anchor in index.anchors]
     readings = _PrefixedReadings(run, words, prefix)
@@ -165,17 +199,19 @@ def build(run: StoredRun, words: Words, comparison: Comparison | None = None, pr
         lang=words.lang,
         run=run.id,
         outcome=run.outcome,
-        title=words("title"),
+        title=words.of_command("title", run.command),
         banners=(*banners_of(run, words, index), *_pair_banners(comparison)),
         verdict=verdict_of(run, words),
         job=tuple(job_facts(run, words)),
         facts=tuple(run_facts(run, words)),
+        judged=ran_out(run),
         tested=tuple(tested.tested()),
         done=run.job_fields.get("done"),
         untested=tuple(tested.untested()),
         findings=tuple(finding_blocks(run, words, index, rows, readings)),
         other_causes=tuple(other_causes(run, words)),
         steps=tuple(rows),
+        stages=tuple(stage_rows(run, words, index, rows, trials, readings)),
         steps_left=_steps_left(run, rows, trials, words),
         connector=connector_of(run, machine, words),
         latencies=tuple(series),
@@ -195,8 +231,9 @@ def build(run: StoredRun, words: Words, comparison: Comparison | None = None, pr
         footer=words("page.footer", run=run.id, version=run.host_version),
         comparison=comparison,
         readings=tuple(readings.rows()),
+        states=states_part(run, kept, index, words),
     )
-    return Built(run, words, machine, index, readings, trials, content)
+    return Built(run, words, machine, index, readings, trials, content, kept)
 
 
 def _steps_left(run: StoredRun, rows: list[StepRow], trials: list[TrialRow], words: Words) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import PurePath
 
 from lidjig.measure import proportion
 from lidjig.record.jobs import FIELDS
-from lidjig.record.model import FAIL, MARGINAL, TRIAL_STEPS, Finding, MeasuredValue
+from lidjig.record.model import ERROR, FAIL, INCOMPLETE, MARGINAL, TRIAL_STEPS, Finding, MeasuredValue
 from lidjig.record.stored import StoredRun
 from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex
@@ -19,6 +18,9 @@ from lidjig.show.terminal import ended_well_unjudged
 
 STOPPED = "stopped by the operator before the end"
 ENDED_EARLY = ("ended after ", "nothing was driven: ", "the machine does not run with the stand-in open")
+REPEATED = "step repeated: "  # begins the note on a step that link or board had failed
+# Kinds of gaps that tell of a lost link and of the way back; others tell of what is missing.
+_LINK_GAPS = {"link-lost", "link-back", "link-state", "restart", "recovered"}
 ENDED = "ended"  # the verdict on a run that only looked, and judged nothing
 # Counts that a failed run owes its reader: measurement, and the text that tells it.
 _MISSED = {
@@ -92,6 +94,12 @@ def progress_of(run: StoredRun) -> Progress | None:
     return Progress(unit, count, None if ordered is None else round(ordered), broken[-1] if broken else None)
 
 
+def ran_out(run: StoredRun) -> bool:
+    """Whether a run came to its end: it was not killed, ended by an error of the bench, or stopped before."""
+    stopped = run.outcome == INCOMPLETE and any(note.startswith(STOPPED) for note in run.notes)
+    return run.closed and run.outcome != ERROR and not stopped
+
+
 def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Banner]:
     """What is to be said at the top: how the run ended where it did not end well, and on what bench it was made."""
     progress = progress_of(run)
@@ -108,15 +116,27 @@ def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Bann
         elif run.outcome == "incomplete":
             yield Banner("incomplete", words("banner.incomplete"))
     if run.gaps:
-        # A loss, the restart that caused it and the return are told one by one and stand at one place of the record.
-        count = len({gap.after_event for gap in run.gaps})
-        key = "banner.gaps_one" if count == 1 else "banner.gaps"
-        yield Banner("gaps", words(key, n=len(run.gaps), **({} if count == 1 else {"places": count})))
+        yield Banner("gaps", " ".join(_broken(run, words)))
     if run.link_details.get("operator") == "simulated":
-        title = run.link_details.get("title") or PurePath(run.link_details.get("scenario", "twin")).name
-        yield Banner("simulated", words("banner.simulated", title=title))
+        yield Banner("simulated", words("banner.simulated"))
     if run.link_details.get("kind") == "replay":
         yield Banner("replay", words("banner.replay"))
+
+
+def _broken(run: StoredRun, words: Words) -> Iterable[str]:
+    """What broke during the run, and what was done about it; entry by entry it stands on the technician's pages."""
+    kinds = [gap.kind for gap in run.gaps]
+    for kind, key in (("link-lost", "broke"), ("restart", "restarted")):
+        if kind in kinds:
+            yield words(f"banner.{key}", times=words.times(kinds.count(kind)))
+    if not set(kinds) <= _LINK_GAPS:
+        yield words("banner.missing")
+    again = sum(note.startswith(REPEATED) for note in run.notes)
+    if again:
+        yield words("banner.again_one" if again == 1 else "banner.again", n=again)
+    elif run.outcome == "error" or not run.closed:
+        yield words("banner.not_again")
+    yield words("banner.gaps_more")
 
 
 def _open(run: StoredRun, progress: Progress | None, words: Words, index: EventIndex) -> Iterable[str]:
@@ -155,7 +175,9 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
         key = f"says.{run.outcome}_{run.command}"
         sentence = _first(words, key, f"says.{run.outcome}_other", "says.incomplete_other", n=words.figure(cycles))
     # What failed is told by its verdict: that another value was near its limit is for the technician alone.
-    near = [_near(m, words) for m in measured if m.outcome == MARGINAL] if run.outcome == "pass" else []
+    # So is how few blocks a state was learned from.
+    judged = run.outcome == "pass" and run.command != "teach"
+    near = [_near(m, words) for m in measured if m.outcome == MARGINAL] if judged else []
     sure = ""
     if named and main is not None and main.probability is not None and run.outcome == "fail":
         sure = words("page.sure_text", percent=words.share(main.probability))
@@ -167,7 +189,8 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
         if f.is_fault and run.outcome == "fail"
     ]
     outcome = ENDED if ended_well_unjudged(run.command, run.outcome) else run.outcome
-    return Verdict(outcome, words(f"verdict.{outcome}"), sentence, " ".join(near), sure, tuple(others))
+    word = words.of_command(f"verdict.{outcome}", run.command)
+    return Verdict(outcome, word, sentence, " ".join(near), sure, tuple(others))
 
 
 def _not_excluded(measured: Iterable[MeasuredValue], words: Words) -> str:

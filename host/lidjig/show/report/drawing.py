@@ -13,16 +13,20 @@ from lidjig.record.model import MeasuredValue
 from lidjig.show.report.anchors import Ref
 from lidjig.show.report.compare import CHANGED, SINGLE, CompareRow, Comparison, linked
 from lidjig.show.report.content import Built, FigurePart, ReportContent
-from lidjig.show.report.figures.data import TimelineData, timeline_from
+from lidjig.show.report.figures.crowds import timeline_notes
+from lidjig.show.report.figures.data import Miss, TimelineData, timeline_from
 from lidjig.show.report.figures.marks import RunMarks
+from lidjig.show.report.figures.samples import Window, traces_of
 from lidjig.show.report.figures.trials import Series, TrialRow, series_of
 from lidjig.show.report.marks import Marks
+from lidjig.show.report.sampled import ChannelPart, channel_part
 from lidjig.show.report.standing import unit_of
 from lidjig.show.report.words import Words
 
 DETAIL_FROM_S = 60.0  # a longer run gets a closer look at its worst movement
 BEFORE_S, AFTER_S = 1.0, 1.5
 STATES_TOLD = 12  # a description names so many changes one by one
+BESIDE_MAX, ALONE_MAX = 4, 11  # sampled channels below the other rows of a figure, and alone in one: a sheet of A4
 COMPARED_MAX = 10  # rows of the figure; the table has all
 
 Drawn = tuple[FigurePart, Callable[[], str]]
@@ -103,14 +107,81 @@ def _causes(built: Built) -> Iterable[Drawn]:
 
 
 def _timelines(built: Built) -> Iterable[Drawn]:
-    if not built.run.events:
+    """The time axis, with so many sampled channels as a sheet of paper has room for; the others over the same axis in
+    figures of their own; a closer look at the worst movement.
+    """
+    words, kept = built.words, built.kept
+    if not built.run.events and not kept.channels:
         return
-    words, data = built.words, timeline_from(built.run, built.machine)
+    whole = timeline_from(built.run, built.machine, kept.power, kept.channels, kept.boots)
+    whole = dataclasses.replace(whole, misses=_misses(built, whole))
+    window = _window(built, whole)
+    whole, detail = _with_traces(built, whole, window)
+    parts = tuple(channel_part(trace, words) for trace in whole.traces)
+    built.content = dataclasses.replace(built.content, channels=parts)
+    first, rest = whole.traces[:BESIDE_MAX], whole.traces[BESIDE_MAX:]
+    data = dataclasses.replace(whole, traces=first)
     title = words("figure.words.timeline_title")
-    text = " ".join(_timeline_words(data, words))
-    part = FigurePart("timeline", title, text, words("figure.words.timeline"), _ends(built))
-    yield part, _timeline(data, _labels(words, "timeline", title, text), "f-time")
-    yield from _detail(built, data)
+    text = " ".join((*_timeline_words(data, words), *_channel_words(parts[:BESIDE_MAX], words)))
+    caption = " ".join((words("figure.words.timeline"), *_thinned(data, words)))
+    part = FigurePart("timeline", title, text, caption, _ends(built), missed=_missed(built))
+    yield part, _timeline(data, _timeline_labels(words, title, text), "f-time")
+    for place in range(0, len(rest), ALONE_MAX):
+        more, number = whole.only(rest[place : place + ALONE_MAX]), place // ALONE_MAX + 1
+        told = parts[BESIDE_MAX:][place : place + ALONE_MAX]
+        title = words("figure.words.channels_title")
+        text = " ".join((words("figure.words.channels"), *_channel_words(told, words)))
+        caption = " ".join((words("figure.words.channels"), *_thinned(more, words)))
+        part = FigurePart(f"timeline-channels-{number}", title, text, caption, _ends(built))
+        yield part, _timeline(more, _timeline_labels(words, title, text), f"f-more-{number}")
+    if window is not None and detail is not None:
+        yield _detail(built, window[0], detail)
+
+
+def _thinned(data: TimelineData, words: Words) -> list[str]:
+    """Notes on how it is drawn."""
+    return timeline_notes(data, {**words.table("figure.timeline"), "decimal": words("form.decimal")})
+
+
+def _misses(built: Built, data: TimelineData) -> tuple[Miss, ...]:
+    """The movements that were missed or late, where they lie on the axis."""
+    offsets = {boot.number: boot.offset_us for boot in data.boots}
+    return tuple(
+        Miss(trial.stimulus_us + offsets.get(trial.boot, 0), trial.result)
+        for trial in built.trials
+        if trial.result != "hit"
+    )
+
+
+def _missed(built: Built) -> tuple[Ref, ...]:
+    """Links to them."""
+    places = [trial.place for trial in built.trials if trial.result != "hit" and trial.place is not None]
+    return tuple(built.index.ref(place) for place in places)
+
+
+def _with_traces(
+    built: Built, whole: TimelineData, window: tuple[TrialRow, Window] | None
+) -> tuple[TimelineData, TimelineData | None]:
+    """The whole run and the window with their sampled channels; each channel is read once."""
+    windows = [Window(whole.begin_us, whole.end_us), *([window[1]] if window is not None else [])]
+    found = [traces_of(row, built.kept.series(row.channel), whole.boots, windows) for row in built.kept.channels]
+    traces = [tuple(trace for trace in column if trace is not None) for column in zip(*found, strict=True)]
+    detail = whole.between(windows[1].begin_us, windows[1].end_us) if window is not None else None
+    if not traces:
+        return whole, detail
+    if detail is not None:
+        detail = dataclasses.replace(detail, traces=traces[1][:BESIDE_MAX])
+    return dataclasses.replace(whole, traces=traces[0]), detail
+
+
+def _timeline_labels(words: Words, title: str, text: str) -> Mapping[str, str]:
+    channels = {f"channel-{name}": told for name, told in words.table("channel").items()}
+    return {**_labels(words, "timeline", title, text), **channels}
+
+
+def _channel_words(parts: Iterable[ChannelPart], words: Words) -> Iterable[str]:
+    for one in parts:
+        yield words("figure.words.channel", name=one.name, range=one.range, n=one.samples, gaps=one.gaps)
 
 
 def _timeline(data: TimelineData, labels: Mapping[str, str], prefix: str) -> Callable[[], str]:
@@ -122,26 +193,31 @@ def _timeline(data: TimelineData, labels: Mapping[str, str], prefix: str) -> Cal
     return svg
 
 
-def _detail(built: Built, data: TimelineData) -> Iterable[Drawn]:
-    """A closer look at the worst movement of a long run."""
-    words = built.words
+def _window(built: Built, data: TimelineData) -> tuple[TrialRow, Window] | None:
+    """The worst movement of a long run and the time about it; None for a short one."""
     worst = _worst(built.trials)
-    if worst is None or worst.place is None or (data.end_us - data.begin_us) / 1e6 < DETAIL_FROM_S:
-        return
+    if worst is None or (data.end_us - data.begin_us) / 1e6 < DETAIL_FROM_S:
+        return None
     boot = next((boot for boot in data.boots if boot.number == worst.boot), None)
     if boot is None:
-        return
+        return None
     at_us = worst.stimulus_us + boot.offset_us
     seconds = worst.latency_s if worst.latency_s is not None else worst.limit_s
     begin, end = at_us - round(BEFORE_S * 1e6), at_us + round((seconds + AFTER_S) * 1e6)
-    window = data.between(max(begin, data.begin_us), min(end, data.end_us))
-    missed = worst.latency_s is None
+    return worst, Window(max(begin, data.begin_us), min(end, data.end_us))
+
+
+def _detail(built: Built, worst: TrialRow, window: TimelineData) -> Drawn:
+    """A closer look at the worst movement."""
+    words, missed = built.words, worst.latency_s is None
     title = words("figure.words.detail_title_miss") if missed else words("figure.words.detail_title_slow")
     text = " ".join(_timeline_words(window, words))
     reaction = None if worst.reaction_us is None else built.index.at(worst.reaction_us, worst.boot)
-    events = (built.index.ref(worst.place), *((reaction,) if reaction is not None else ()))
-    part = FigurePart("timeline-detail", title, text, title + ".", events)
-    yield part, _timeline(window, _labels(words, "timeline", title, text), "f-detail")
+    stimulus = None if worst.place is None else built.index.ref(worst.place)
+    events = tuple(ref for ref in (stimulus, reaction) if ref is not None)
+    caption = " ".join((f"{title}.", *_thinned(window, words)))
+    part = FigurePart("timeline-detail", title, text, caption, events)
+    return part, _timeline(window, _timeline_labels(words, title, text), "f-detail")
 
 
 def _worst(trials: list[TrialRow]) -> TrialRow | None:
@@ -162,6 +238,9 @@ def _timeline_words(data: TimelineData, words: Words) -> Iterable[str]:
         yield words("figure.words.timeline_many", n=len(order) - 1, states=told)
     elif order:
         yield words("figure.words.timeline_states", states=", ".join(words(f"state.{state}") for state in order))
+    if data.misses:
+        late = sum(miss.kind == "late" for miss in data.misses)
+        yield words("figure.words.timeline_misses", missed=len(data.misses) - late, late=late)
     if data.gaps:
         yield words("figure.words.timeline_gaps", n=len({gap.place for gap in data.gaps}))
 
@@ -304,4 +383,3 @@ def _events_note(shown: int, total: int, run: str, words: Words) -> str:
     if shown == total:
         return words("page.events_all", total=total)
     return words("page.events_note", shown=shown, total=total, left=total - shown, run=run)
-

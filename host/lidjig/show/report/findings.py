@@ -8,11 +8,13 @@ from dataclasses import dataclass
 
 from lidjig.record.model import WEIGHED_STEP, Finding
 from lidjig.record.stored import StoredRun
+from lidjig.show.pages import latest
 from lidjig.show.report.anchors import EventIndex, Ref
 from lidjig.show.report.bearing import measurements_of, outside, step_times
 from lidjig.show.report.customer import lines_of
 from lidjig.show.report.readings import Readings
-from lidjig.show.report.rows import StepRow
+from lidjig.show.report.retold import retold
+from lidjig.show.report.rows import StepRow, still_to_measure
 from lidjig.show.report.words import SECONDS, Said, Words
 
 AGAINST = "does not fit: "
@@ -84,9 +86,11 @@ class FindingBlock:
     caution: Said
 
 
-def label_of(finding: Finding, words: Words, lines: str = "") -> str:
-    """Where and what in the reader's words. lines: of the wiring, as lines_of tells them."""
-    label = words(f"where.{finding.where}")
+def label_of(finding: Finding, words: Words, lines: str = "", command: str = "") -> str:
+    """Where and what in the reader's words. lines: of the wiring, as lines_of tells them. command: of the run, since
+    not every one looks for a fault.
+    """
+    label = words.of_command(f"where.{finding.where}", command)
     if finding.what:
         label += ": " + (words(f"what.{finding.what}") if words.has(f"what.{finding.what}") else finding.what)
     return f"{label} ({lines})" if lines else label
@@ -132,6 +136,7 @@ class _Block:
         self._run, self._finding, self._words, self._index = run, finding, words, index
         self._readings = readings
         self._rows = {str(row.raw["name"]): row for row in rows}
+        self._values = {one.name: one for one in (*latest(run.measurements), *still_to_measure(run))}
 
     def made(self, *, main: bool) -> FindingBlock:
         """The finding for people."""
@@ -147,7 +152,7 @@ class _Block:
             main=main,
             where=finding.where,
             what=finding.what,
-            label=label_of(finding, words, lines_of(self._run, finding, words)),
+            label=label_of(finding, words, lines_of(self._run, finding, words), self._run.command),
             probability=finding.probability,
             percent="" if finding.probability is None else words.share(finding.probability),
             evidence=tuple(self._told(text) for text in (*first, *rest)),
@@ -190,7 +195,7 @@ class _Block:
         if wrong is not None:
             said = Said(words("page.outside", name=wrong.name.text, value=wrong.value, limit=wrong.limits))
         else:
-            said = words.sentence(bare)
+            said = words.sentence(retold(bare, [self._values[one.raw["name"]] for one in told]))
         if bare.startswith(_UNFED) and self._readings is not None:
             rows = self._readings.unfed()
         return Evidence(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lidjig.record.axis import boots_of, gaps_of
 from lidjig.record.stored import StoredRun
 from lidjig.show.report.anchors import gap_kind
 from lidjig.show.report.customer import progress_of
-from lidjig.show.report.figures.axis import boots_of, gaps_of
 from lidjig.show.report.figures.marks import GapPlace, Ordered, RunMarks, gap_places, near_gaps
 from lidjig.show.report.figures.trials import TrialRow
 from lidjig.show.report.words import Words

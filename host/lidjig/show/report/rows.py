@@ -132,7 +132,7 @@ class Shown:
         m, scale = self.m, 100.0 if self.percent else 1.0
         if m.low is None or m.high is None:
             return self._bare(value)
-        return self.words.rounded(value * scale, m.low * scale, m.high * scale)
+        return self.words.rounded(value * scale, m.low * scale, m.high * scale, m.unit)
 
 
 def step_rows(run: StoredRun, words: Words, standings: Standings) -> list[StepRow]:

@@ -49,6 +49,8 @@ _NO_PART = {
     "sweep": ("start", "sensor_standin"),
 }
 
+_TEST_NOTHING = ("teach", "watch")  # commands whose figures tell what was recorded, and nothing of how the machine is
+
 
 @dataclass(frozen=True)
 class _Part:
@@ -90,7 +92,7 @@ class Tested:
                     yield self._say(f"{group}_{part.name}", parts)
                 else:
                     yield from (self._named(measured) for measured in part.measured)
-        if self._run.command not in _ABOUT:
+        if self._run.command not in (*_ABOUT, *_TEST_NOTHING):
             yield from (self._named(m) for m in self._values if m.outcome != NOT_MEASURED)
 
     def untested(self) -> Iterable[Said]:

@@ -8,9 +8,9 @@ from datetime import datetime
 from pathlib import PurePath
 
 from lidjig.bench.machine import MachineProfile
+from lidjig.record.axis import boots_of
 from lidjig.record.stored import StoredRun
-from lidjig.show.report.customer import Fact
-from lidjig.show.report.figures.axis import boots_of
+from lidjig.show.report.customer import Fact, verdict_of
 from lidjig.show.report.words import Words
 
 
@@ -28,7 +28,7 @@ def versions_of(run: StoredRun, machine: MachineProfile | None, words: Words) ->
         "ended": words.date(run.ended_utc),
         "duration": _duration(run, words),
         "resumes": run.resumes or "",
-        "recorded_outcome": words(f"verdict.{run.outcome}"),
+        "recorded_outcome": verdict_of(run, words).word,
     }
     return [Fact(key, words(f"page.{key}"), value) for key, value in told.items() if value]
 

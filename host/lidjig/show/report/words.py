@@ -23,6 +23,7 @@ _MINUS = "−"
 NARROW = "\u202f"  # between a number and its unit: narrow, and no line breaks at it
 SECONDS = NARROW + "s"  # behind a board time
 _SLOT = re.compile(r"\{(\w+)\}")
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")  # before a number, and no hyphen of an id
 # A number (or the slot of one) and a unit behind it, as a sentence has them.
 _TIED = re.compile(
     r"(?<=[\d}])[ \u00a0]?(%|°)|(?<=[\d}])[ \u00a0](kΩ|Ω|µs|mV|V|mA|A|ms|s|min|h|Hz|kohm|ohm|deg|permille)(?!\w)"
@@ -85,6 +86,10 @@ class Words:
         text = self._texts[key]
         return _SLOT.sub(lambda found: str(slots[found.group(1)]), text)
 
+    def of_command(self, key: str, command: str) -> str:
+        """The text of a key as it is told of runs of one command (KEY_COMMAND), where that differs."""
+        return self(f"{key}_{command}") if self.has(f"{key}_{command}") else self(key)
+
     def has(self, key: str) -> bool:
         """Whether the catalogue has the key."""
         return key in self._texts
@@ -98,12 +103,18 @@ class Words:
         """A recorded English sentence for this reader; as recorded, and marked so, where it cannot be said."""
         if self.lang == RECORDED:
             plain = _EXPONENT.sub(lambda found: self.figure(float(found.group())), recorded)
-            return Said(tied(_AND_MORE.sub(r"\1 s and more", plain)))
+            plain = _NEGATIVE.sub(_MINUS, plain)
+            return Said(self._once(tied(_AND_MORE.sub(r"\1 s and more", plain))))
         if self._translator is None:
             english = {k: t for k, t in catalogue(RECORDED).items() if k.startswith(SENTENCES)}
             self._translator = Translator(english, self._texts, self._renumber)
         said = self._translator(recorded)
-        return Said(recorded, RECORDED) if said is None else Said(said)
+        return Said(recorded, RECORDED) if said is None else Said(self._once(said))
+
+    def _once(self, text: str) -> str:
+        """A range from a figure to itself is that figure: one reaction has no fastest and slowest."""
+        word = re.escape(self.between("", "").strip())
+        return re.sub(rf"(?<![\d.,])([−\d.,]*\d) {word} \1(?![\d.,]*\d)", r"\1", text)
 
     # -- numbers
 
@@ -124,12 +135,12 @@ class Words:
         return figure(value, digits).replace("-", _MINUS).replace(".", self._decimal)
 
     def fixed(self, value: float, digits: int) -> str:
-        """With so many places."""
-        return f"{value:.{digits}f}".replace("-", _MINUS).replace(".", self._decimal)
+        """With so many places; what rounds to nothing has no sign."""
+        return f"{value:z.{digits}f}".replace("-", _MINUS).replace(".", self._decimal)
 
-    def rounded(self, value: float, low: float, high: float) -> str:
+    def rounded(self, value: float, low: float, high: float, unit: str = "") -> str:
         """With no more places than the interval low..high bears. A zero stays a bare "0"."""
-        digits = places(low, high)
+        digits = places(low, high, unit)
         return self.figure(value) if value == 0.0 or digits is None else self.fixed(value, digits)
 
     def unit(self, unit: str) -> str:

@@ -20,6 +20,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.path import Path
 
+from lidjig.show.numbers import figure as figure_text
+from lidjig.show.numbers import places
 from lidjig.show.report.figures.palette import PLACEHOLDERS, colour
 
 Labels = Mapping[str, str]
@@ -170,9 +172,14 @@ def _ids(body: str, prefix: str) -> str:
     return re.sub(r'href="#([^"]+)"', lambda hit: f'href="#{numbers[hit.group(1)]}"', body)
 
 
+def borne(value: float, low: float, high: float, labels: Labels, unit: str = "") -> str:
+    """With the places that the interval low..high bears, as in the tables; see show/numbers.places."""
+    digits = places(low, high, unit)
+    if digits is None or value == 0.0:
+        return number(value, labels, 4)
+    return f"{value:z.{digits}f}".replace("-", "\u2212").replace(".", labels["decimal"])
+
+
 def number(value: float, labels: Labels, digits: int = 3) -> str:
     """Up to `digits` significant digits in the reader's form; labels["decimal"] is its decimal sign."""
-    text = f"{value:.{digits}g}"
-    if "e" in text:
-        text = f"{value:.0f}" if abs(value) >= 1.0 else f"{value:.6f}".rstrip("0").rstrip(".")
-    return text.replace("-", "\u2212").replace(".", labels["decimal"])
+    return figure_text(value, digits).replace("-", "\u2212").replace(".", labels["decimal"])

@@ -62,8 +62,6 @@ def _row(axes: Axes, y: float, cause: CauseBar, labels: Labels, *, others: bool)
             facecolor=colour(fill), edgecolor=colour("frame"), lw=0.8, hatch=hatch or None,
         )
     )  # fmt: skip
-    axes.add_patch(
-        Rectangle((1.0, y + 18.0), BAR, 15.0, facecolor="none", edgecolor=colour("grid"), lw=0.6, zorder=0)
-    )
+    axes.add_patch(Rectangle((1.0, y + 18.0), BAR, 15.0, facecolor="none", edgecolor=colour("grid"), lw=0.6, zorder=0))
     text = f"{share(part).replace('.', labels['decimal'])} %"
     axes.text(BAR + 12.0, y + 25.5, text, fontsize=TEXT + 1, color=colour("ink"), weight=weight, va="center")

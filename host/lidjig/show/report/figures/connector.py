@@ -12,8 +12,8 @@ from matplotlib.path import Path
 from lidjig.bench.machine import MachineProfile
 from lidjig.record.model import FAIL, MARGINAL, NOT_MEASURED, PASS, MeasuredValue
 from lidjig.record.stored import StoredRun
-from lidjig.show.numbers import places, unjudged
-from lidjig.show.report.figures.canvas import NARROW, SMALL, TEXT, Labels, figure, number, page, render, style
+from lidjig.show.numbers import unjudged
+from lidjig.show.report.figures.canvas import NARROW, SMALL, TEXT, Labels, borne, figure, number, page, render, style
 from lidjig.show.report.figures.palette import colour
 
 LINE = 14.5  # height of a line of text
@@ -196,17 +196,15 @@ def _value(measured: MeasuredValue, labels: Labels) -> str:
 
 def _interval(measured: MeasuredValue, labels: Labels) -> str:
     assert measured.low is not None and measured.high is not None
-    return f"({_rounded(measured, measured.low, labels)}\u2013{_rounded(measured, measured.high, labels)})"
+    low, high = (_rounded(measured, end, labels) for end in (measured.low, measured.high))
+    return f"({labels['range'].replace('{low}', low).replace('{high}', high)})"
 
 
 def _rounded(measured: MeasuredValue, value: float, labels: Labels) -> str:
     """With no more places than the interval bears."""
-    digits = None if measured.low is None or measured.high is None else places(measured.low, measured.high)
-    if digits is None or value == 0.0:
-        return number(value, labels)
-    text = f"{value:.{digits}f}"
-    text = text.removeprefix("-") if float(text) == 0.0 else text
-    return text.replace("-", "\u2212").replace(".", labels["decimal"])
+    if measured.low is None or measured.high is None:
+        return number(value, labels, 4)
+    return borne(value, measured.low, measured.high, labels, measured.unit)
 
 
 def draw_symbol(axes: Axes, x: float, y: float, outcome: str) -> None:
@@ -224,8 +222,6 @@ def draw_symbol(axes: Axes, x: float, y: float, outcome: str) -> None:
     if outcome == FAIL:
         codes = [Path.MOVETO, Path.LINETO, Path.MOVETO, Path.LINETO]
     path = Path([(x + dx, y + dy) for dx, dy in points], codes)
-    axes.add_patch(
-        PathPatch(path, facecolor="none", edgecolor=tone, lw=2.2 if not closed else 1.8, capstyle="round")
-    )
+    axes.add_patch(PathPatch(path, facecolor="none", edgecolor=tone, lw=2.2 if not closed else 1.8, capstyle="round"))
     if outcome == MARGINAL:
         axes.plot([x, x], [y - 1.5, y + 2.2], color=tone, lw=1.6)

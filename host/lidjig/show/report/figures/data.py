@@ -1,17 +1,24 @@
-"""From a recorded run to what the timeline draws: tracks on one axis of board time (see axis.py)."""
+"""From a recorded run to what the timeline draws: tracks on one axis of board time (see record/axis.py)."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from lidjig.bench.machine import MachineProfile
+from lidjig.record.axis import Boot, GapMark, Piece, boots_of, gaps_of, pieces_of
+from lidjig.record.power_spans import PowerSpans
 from lidjig.record.stored import StoredRun
-from lidjig.show.report.figures.axis import Boot, GapMark, Piece, boots_of, gaps_of, pieces_of
+from lidjig.show.report.figures.samples import Trace
 from lidjig.show.report.figures.states import power_track
 from lidjig.show.report.figures.tracks import AngleTrack, Floats, StepTrack, steps
 from shared_proto import names
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
 
 LEVELS = ("low", "high")
 SMOOTH_POINTS = 13  # of a minimum-jerk segment: a straight line between two is off by less than 0.6 % of the way
@@ -27,8 +34,17 @@ class Bands:
 
 
 @dataclass(frozen=True)
+class Miss:
+    """A movement of the lid that was missed ("miss") or answered too late ("late"); axis time of its stimulus."""
+
+    t_us: int
+    kind: str
+
+
+@dataclass(frozen=True)
 class TimelineData:
-    """All that the timeline draws; times on the axis in us. closed: the run came to its end."""
+    """All that the timeline draws; times on the axis in us. closed: the run came to its end. traces: the sampled
+    channels, thinned to this stretch of the axis. misses: timed movements that were missed or late."""
 
     boots: tuple[Boot, ...]
     begin_us: int
@@ -44,9 +60,13 @@ class TimelineData:
     marks_us: tuple[int, ...]
     gaps: tuple[GapMark, ...]
     closed: bool
+    traces: tuple[Trace, ...] = ()
+    misses: tuple[Miss, ...] = ()
 
     def between(self, begin_us: int, end_us: int) -> TimelineData:
-        """A window of it: the same rows, on a part of the axis. Raises ValueError for an empty window."""
+        """A window of it: the same rows but for the traces, which are thinned anew (traces_of), on a part of the axis.
+        Raises ValueError for an empty window.
+        """
         if end_us <= begin_us:
             raise ValueError(f"window {begin_us}..{end_us} us, accepted an end after the begin")
 
@@ -68,16 +88,45 @@ class TimelineData:
             marks_us=tuple(t for t in self.marks_us if begin_us <= t <= end_us),
             gaps=tuple(gap for gap in self.gaps if gap.end_us >= begin_us and gap.begin_us <= end_us),
             closed=self.closed or end_us < self.end_us,
+            traces=(),
+            misses=tuple(miss for miss in self.misses if begin_us <= miss.t_us <= end_us),
         )
 
+    def only(self, traces: tuple[Trace, ...]) -> TimelineData:
+        """The same stretch of the axis with these channels and the power state alone."""
+        bare = AngleTrack(np.zeros(0, np.int64), np.zeros(0))
+        none = StepTrack("", (), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.bool_))
+        return replace(
+            self, angle=bare, outputs=(), lines=(), route=none, lock=none, observers=(), bands=(), marks_us=(),
+            traces=traces, misses=(),
+        )  # fmt: skip
 
-def timeline_from(run: StoredRun, machine: MachineProfile | None) -> TimelineData:
-    """What the run's events and gaps show over time. machine: names and thresholds of what was wired; None = unknown.
+
+def reaching(boots: tuple[Boot, ...], sampled: Sequence[ChannelRow]) -> tuple[Boot, ...]:
+    """The boots, the first from where samples begin and the last to where they end: a quiet machine tells no events."""
+    if not sampled:
+        return boots
+    begin_us, end_us = min(row.begin_us for row in sampled), max(row.end_us for row in sampled)
+    first = replace(boots[0], begin_us=min(boots[0].begin_us, begin_us))
+    boots = (first, *boots[1:])
+    return (*boots[:-1], replace(boots[-1], end_us=max(boots[-1].end_us, end_us)))
+
+
+def timeline_from(
+    run: StoredRun,
+    machine: MachineProfile | None,
+    power: PowerSpans | None = None,
+    sampled: Sequence[ChannelRow] = (),
+    boots: tuple[Boot, ...] | None = None,
+) -> TimelineData:
+    """What the run's events and gaps show over time, still without traces. machine: names and thresholds of what was
+    wired; None = unknown. power: its power states. sampled: the channels that the axis must have room for.
+    boots: as they lie on the axis; None where no samples reach beyond their events.
 
     A line is told only when it changes: its level before its first change is inferred and marked so, and a line that
     never changed stays unknown.
     """
-    boots = boots_of(run)
+    boots = reaching(boots_of(run) if boots is None else boots, sampled)
     pieces = pieces_of(run, boots)
 
     def track(name: str, words: tuple[str, ...], event: str, give: str) -> StepTrack:
@@ -98,9 +147,7 @@ def timeline_from(run: StoredRun, machine: MachineProfile | None) -> TimelineDat
         for name in ("machine_1", "machine_2", "sensor_1", "sensor_2")
     ]
     observers = [*(watched(name, digital.get(name, "")) for name in wired), watched("supply_ok")]
-    outputs = [
-        told_by(f"output_{n + 1}", ("released", "operated"), "output", "output", n, "operated") for n in (0, 1)
-    ]
+    outputs = [told_by(f"output_{n + 1}", ("released", "operated"), "output", "output", n, "operated") for n in (0, 1)]
     return TimelineData(
         boots=boots,
         begin_us=boots[0].begin_us + boots[0].offset_us,
@@ -112,11 +159,18 @@ def timeline_from(run: StoredRun, machine: MachineProfile | None) -> TimelineDat
         lock=track("lock", names.LOCK_STATES, "lock", "state"),
         observers=tuple(t for t in observers if t.heard or t.name in digital),
         bands=_bands(pieces, machine),
-        power=power_track(pieces, machine),
+        power=power_track(power),
         marks_us=tuple(t for p in pieces for t, pressed in p.of("mark", "", None, "pressed") if pressed),
-        gaps=gaps_of(run, boots),
+        gaps=tuple(_after_samples(gap, boots) for gap in gaps_of(run, boots)),
         closed=run.closed,
     )
+
+
+def _after_samples(gap: GapMark, boots: tuple[Boot, ...]) -> GapMark:
+    """A gap to the next boot from where this one was heard last: by its samples, where they go on after its events."""
+    ends = [boot.end_us + boot.offset_us for boot in boots[:-1]]
+    begin_us = max((end for end in ends if gap.begin_us < end < gap.end_us), default=gap.begin_us)
+    return replace(gap, begin_us=begin_us)
 
 
 def _bands(pieces: list[Piece], machine: MachineProfile | None) -> tuple[Bands, ...]:

@@ -19,6 +19,7 @@ from lidjig.show.report.figures.canvas import (
     TEXT,
     WIDE,
     Labels,
+    borne,
     boxes,
     figure,
     number,
@@ -101,9 +102,7 @@ def _panel(axes: Axes, one: Series, edges: Floats, labels: Labels) -> None:
     counts, _ = np.histogram(one.latencies_s, edges)
     bars = [(edges[i], 0.0, edges[i + 1], float(c)) for i, c in enumerate(counts) if c]
     hatch = None if one.verb == "sleep" else "///"
-    patch = PathPatch(
-        boxes(bars), facecolor=colour(one.verb), edgecolor=colour("paper"), linewidth=0.7, hatch=hatch
-    )
+    patch = PathPatch(boxes(bars), facecolor=colour(one.verb), edgecolor=colour("paper"), linewidth=0.7, hatch=hatch)
     axes.add_patch(patch)
     top = float(max(counts)) * 1.1
     axes.set_xlim(float(edges[0]), float(edges[-1]))
@@ -151,7 +150,9 @@ def median_text(one: Series, labels: Labels) -> str:
         return missed
     text = f"{labels['median']} {number(median.value, labels, DIGITS)} s"
     if median.low is not None and median.high is not None:
-        text += f" ({number(median.low, labels, DIGITS)} \u2013 {number(median.high, labels, DIGITS)})"
+        ends = median.low, median.high
+        value, low, high = (borne(v, *ends, labels, "s") for v in (median.value, *ends))
+        text = f"{labels['median']} {value} s ({labels['range'].replace('{low}', low).replace('{high}', high)})"
     return f"{text}, n {len(one.latencies_s)}; {missed}"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from lidjig.show.report.figures.axis import GapMark
+from lidjig.record.axis import GapMark
 from lidjig.show.report.figures.trials import TrialRow
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,19 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 
-from lidjig.show.report.figures.canvas import SMALL, TEXT, WIDE, Labels, boxes, number, room
-from lidjig.show.report.figures.data import Bands
+from lidjig.show.report.figures.canvas import SMALL, TEXT, Labels, boxes, number, room
+from lidjig.show.report.figures.crowds import LEFT, SPAN, Crowd, columns_of, crowds_of, is_dense
+from lidjig.show.report.figures.data import Bands, Miss
 from lidjig.show.report.figures.palette import colour
-from lidjig.show.report.figures.tracks import UNKNOWN, AngleTrack, Floats, StepTrack, runs_of
-
-LEFT, RIGHT = 138.0, 14.0  # gutters: names of the rows, and air
-SPAN = WIDE - LEFT - RIGHT
-COLUMNS = int(SPAN)
-MOST_CHANGES = SPAN / 2  # more changes than this in a row, and it is drawn by the column
-NARROW_BAR, NARROW_BARS = 3.0, 8  # so many blocks of one value narrower than this: outlines would hide their colour
-WIDE_BAR = 24.0  # a block as wide as this stands for itself, among whatever narrow ones
-BLOCKS_A_SHARE = 6  # blocks that one share sums up: three cycles of shutting and opening
-MOVE_POINTS = 12  # of the angle, a movement
+from lidjig.show.report.figures.tracks import AngleTrack, Floats, StepTrack
+from lidjig.show.report.figures.units import readable
 
 Rect = tuple[float, float, float, float]
 
@@ -62,22 +55,17 @@ class Place:
         """Viewbox unit of an axis time."""
         return LEFT + SPAN * (t_us - self.begin_us) / (self.end_us - self.begin_us)
 
-    @property
-    def edges_us(self) -> Floats:
-        """Edges of the columns, a unit wide each."""
-        return np.linspace(self.begin_us, self.end_us, COLUMNS + 1)
+    def edges_us(self, columns: int) -> Floats:
+        """Edges of so many stretches of equal time."""
+        return np.linspace(self.begin_us, self.end_us, columns + 1)
 
 
 @dataclass(frozen=True)
 class Row:
-    """One row. by_column: it has too many changes to draw each; share_us: the longest time over which shares of values
-    are drawn in it, 0.0 = none; draw(place, y) draws it from y downwards.
-    """
+    """One row. draw(place, y) draws it from y downwards."""
 
     height: float
-    by_column: bool
     draw: Callable[[Place, float], None]
-    share_us: float = 0.0
 
 
 def _name(place: Place, y: float, name: str, sub: str = "", right: float = LEFT - 8.0) -> None:
@@ -88,7 +76,7 @@ def _name(place: Place, y: float, name: str, sub: str = "", right: float = LEFT 
         place.axes.text(right, down, sub, ha="right", va="center", fontsize=SMALL, color=colour("soft"))
 
 
-def _rule(place: Place, y: float) -> None:
+def rule(place: Place, y: float) -> None:
     """A faint line across."""
     place.axes.plot([LEFT, LEFT + SPAN], [y, y], color=colour("grid"), lw=0.6, zorder=0.5)
 
@@ -117,7 +105,6 @@ def _polyline(place: Place, points: list[tuple[float, float]], breaks: set[int],
 
 def angle_row(track: AngleTrack) -> Row:
     """The emulated angle over a scale in degrees."""
-    by_column = len(track.deg) / MOVE_POINTS > MOST_CHANGES
     known = track.deg[~np.isnan(track.deg)]
     low, top = (min(0.0, float(np.min(known))), max(10.0, float(np.max(known)))) if known.size else (0.0, 90.0)
 
@@ -128,17 +115,11 @@ def angle_row(track: AngleTrack) -> Row:
         step = nice(top / 4.0)
         _name(place, y + 31.5, place.labels["angle"], place.labels["angle-unit"], right=LEFT - 32.0)
         for k in range(math.ceil(low / step), math.floor(top / step) + 1):
-            _rule(place, at(k * step))
+            rule(place, at(k * step))
             text, grey = number(k * step, place.labels), colour("soft")
             place.axes.text(LEFT - 6.0, at(k * step), text, ha="right", va="center", fontsize=SMALL, color=grey)
-        if by_column:
-            lows, highs = track.extremes(place.edges_us)
-            rects = [
-                (LEFT + i, at(highs[i]) - 0.5, LEFT + j, at(lows[i]) + 0.5)
-                for i, j in _equal(lows, highs)
-                if not np.isnan(highs[i])
-            ]
-            patch(place.axes, boxes(rects), "angle")
+        if is_dense(track):
+            _dense_angle(place, track, at)
             return
         points: list[tuple[float, float]] = []
         breaks: set[int] = set()
@@ -147,7 +128,28 @@ def angle_row(track: AngleTrack) -> Row:
             points += [(place.x(t), at(a)) for t, a in zip(track.t_us[part], track.deg[part], strict=True)]
         _polyline(place, points, breaks, "angle", 1.5)
 
-    return Row(65.0, by_column, draw)
+    return Row(65.0, draw)
+
+
+def _dense_angle(place: Place, track: AngleTrack, at: Callable[[float], float]) -> None:
+    """From the lowest to the highest angle of each stretch, and the mean as a line."""
+    columns = columns_of(track)
+    edges, wide = place.edges_us(columns), SPAN / columns
+    lows, highs = track.extremes(edges)
+    rects = [
+        (LEFT + wide * i, at(highs[i]) - 0.5, LEFT + wide * j, at(lows[i]) + 0.5)
+        for i, j in _equal(lows, highs)
+        if not np.isnan(highs[i])
+    ]
+    patch(place.axes, boxes(rects), "band")
+    points: list[tuple[float, float]] = []
+    breaks: set[int] = set()
+    for i, mean in enumerate(track.means(edges).tolist()):
+        if np.isnan(mean):
+            breaks.add(len(points))
+            continue
+        points += [(LEFT + wide * i, at(mean)), (LEFT + wide * (i + 1), at(mean))]
+    _polyline(place, points, breaks, "angle", 1.5)
 
 
 def nice(step: float) -> float:
@@ -174,7 +176,7 @@ def digital_row(track: StepTrack, labels: Labels) -> Row:
             _name(place, y + 8.5, labels[track.name])
         _levels(place, y + (height - 17.0) / 2.0, 17.0, track, 1)
 
-    return Row(height, track.changes > MOST_CHANGES, draw)
+    return Row(height, draw)
 
 
 def band_row(band: Bands, labels: Labels) -> Row:
@@ -186,36 +188,31 @@ def band_row(band: Bands, labels: Labels) -> Row:
         sub = " | ".join(_threshold(value, band.unit, labels) for value in band.thresholds)
         _name(place, y + height / 2.0, labels[band.track.name], sub)
         for level in range(1, top + 1):
-            _rule(place, y + height - 1.0 - (height - 2.0) * level / top)
+            rule(place, y + height - 1.0 - (height - 2.0) * level / top)
         _levels(place, y, height, band.track, top)
 
-    return Row(height, band.track.changes > MOST_CHANGES, draw)
+    return Row(height, draw)
 
 
 def _threshold(value: float, unit: str, labels: Labels) -> str:
-    scale, sign = {"mV": (1e-3, "V"), "mA": (1.0, "mA"), "permille": (0.1, "%")}[unit]
-    return f"{number(value * scale, labels)} {sign}"
+    factor, told = readable(unit)
+    return f"{number(value * factor, labels)} {told}".rstrip()
 
 
 def _levels(place: Place, y: float, height: float, track: StepTrack, top: int) -> None:
-    """A step line; by the column a column with several levels is filled from the lowest to the highest."""
+    """A step line; where there are too many steps, each stretch is filled by the part of the time in which the level
+    was reached."""
 
     def at(value: int) -> float:
         return y + height - 1.0 - (height - 2.0) * value / top
 
-    _rule(place, at(0))
+    rule(place, at(0))
     if not track.heard:
         text = place.labels["no-change"]
         place.axes.text(LEFT + 4.0, y + height / 2.0, text, va="center", fontsize=SMALL, color=colour("soft"))
         return
-    if track.changes > MOST_CHANGES:
-        lows, highs = track.extremes(place.edges_us)
-        rects = [
-            (LEFT + begin, at(int(highs[begin])) - 0.65, LEFT + end, at(int(lows[begin])) + 0.65)
-            for begin, end, _code in runs_of(lows * 16 + highs)
-            if highs[begin] != UNKNOWN
-        ]
-        patch(place.axes, boxes(rects), "signal")
+    if is_dense(track):
+        _dense_levels(place, track, top, at)
         return
     points: list[tuple[float, float]] = []
     breaks: set[int] = set()
@@ -235,47 +232,33 @@ def _levels(place: Place, y: float, height: float, track: StepTrack, top: int) -
     _polyline(place, points, breaks, "signal", 1.3)
 
 
-@dataclass(frozen=True)
-class Crowd:
-    """A stretch of axis time in which blocks follow each other too closely to be seen: its shares are drawn instead."""
-
-    begin_us: int
-    end_us: int
-    shares: int
-
-    @property
-    def share_us(self) -> float:
-        """Time that one share sums up."""
-        return (self.end_us - self.begin_us) / self.shares
-
-
-def crowds_of(track: StepTrack, scale: float) -> list[Crowd]:
-    """Stretches without a wide block in which most blocks of some value are narrow. scale: units a us."""
-    out: list[Crowd] = []
-    group: list[tuple[int, int, int, bool]] = []
-    for span in [*track.spans(), None]:
-        if span is not None and (span[1] - span[0]) * scale < WIDE_BAR:
-            group.append(span)
-            continue
-        if _too_narrow(group, scale):
-            out.append(Crowd(group[0][0], group[-1][1], max(1, min(COLUMNS, len(group) // BLOCKS_A_SHARE))))
-        group = []
-    return out
+def _dense_levels(place: Place, track: StepTrack, top: int, at: Callable[[int], float]) -> None:
+    """Between a level and the next one below, from below as high as its part of the known time, that and above."""
+    columns = columns_of(track)
+    shares, wide = track.shares(place.edges_us(columns)), SPAN / columns
+    known = np.sum(shares, axis=0)
+    for level in range(1, top + 1):
+        reached = np.sum(shares[level:], axis=0) / np.where(known > 0.0, known, 1.0)
+        low, high = at(level - 1), at(level)
+        rects = [
+            (LEFT + wide * i, low + (high - low) * float(part), LEFT + wide * (i + 1), low)
+            for i, part in enumerate(np.round(reached, 3))
+            if part > 0.0
+        ]
+        patch(place.axes, boxes(rects), "signal")
 
 
-def _too_narrow(spans: list[tuple[int, int, int, bool]], scale: float) -> bool:
-    widths: dict[int, list[float]] = {}
-    for begin, end, value, _inferred in spans:
-        widths.setdefault(value, []).append((end - begin) * scale)
-    return any(len(mine) >= NARROW_BARS and float(np.median(mine)) < NARROW_BAR for mine in widths.values())
-
-
-def ribbon_row(track: StepTrack, labels: Labels, scale: float, height: float = 21.0) -> Row:
-    """Values as blocks with hatch and name; where they crowd, stretches of time split by shares. scale: units a us."""
+def ribbon_row(
+    track: StepTrack, labels: Labels, scale: float, height: float = 21.0, crowded: float | None = None
+) -> Row:
+    """Values as blocks with hatch and name; where they crowd, stretches of time split by shares. scale: units a us.
+    crowded: height of a row that shows shares.
+    """
     crowds = crowds_of(track, scale)
+    height = crowded if crowded is not None and crowds else height
 
     def draw(place: Place, y: float) -> None:
-        _name(place, y + height / 2.0, labels[track.name])
+        _name(place, y + height / 2.0, labels[track.name], labels["share-of-time"] if crowds and height > 40.0 else "")
         patch(place.axes, boxes([(LEFT, y, LEFT + SPAN, y + height)]), None, "grid", 0.6)
         if not track.heard:
             text = labels["power-unknown"]
@@ -285,7 +268,7 @@ def ribbon_row(track: StepTrack, labels: Labels, scale: float, height: float = 2
         for crowd in crowds:
             _stacked(place, y, height, track, crowd)
 
-    return Row(height, False, draw, max((crowd.share_us for crowd in crowds), default=0.0))
+    return Row(height, draw)
 
 
 def name_in(word: str, width: float, labels: Labels) -> str:
@@ -352,4 +335,19 @@ def marks_row(marks_us: tuple[int, ...], labels: Labels) -> Row:
         xs = [place.x(t) for t in marks_us]
         place.axes.plot(xs, [y + 8.0] * len(xs), ls="", marker="v", ms=6.0, color=colour("ink"), clip_on=False)
 
-    return Row(16.0, False, draw)
+    return Row(16.0, draw)
+
+
+def misses_row(misses: Sequence[Miss], labels: Labels) -> Row:
+    """Movements that were missed as crosses, late ones as triangles."""
+
+    def draw(place: Place, y: float) -> None:
+        _name(place, y + 8.0, labels["misses"])
+        rule(place, y + 8.0)
+        for kind, marker, tone in (("late", "^", "marginal"), ("miss", "x", "fail")):
+            xs = [place.x(miss.t_us) for miss in misses if miss.kind == kind]
+            place.axes.plot(
+                xs, [y + 8.0] * len(xs), ls="", marker=marker, ms=6.5, mew=1.7, color=colour(tone), clip_on=False
+            )
+
+    return Row(17.0, draw)

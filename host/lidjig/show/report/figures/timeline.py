@@ -1,13 +1,11 @@
-"""The timeline: angle, outputs, lines, route, interlock, observers and power state over one axis of board time."""
+"""The timeline: angle, lines, route, interlock, observers, sampled channels and power state over board time."""
 
 from __future__ import annotations
 
 import math
-import textwrap
 
-from lidjig.show.report.figures.axis import GapMark
+from lidjig.record.axis import GapMark
 from lidjig.show.report.figures.canvas import (
-    LETTER,
     SMALL,
     TEXT,
     WIDE,
@@ -20,48 +18,43 @@ from lidjig.show.report.figures.canvas import (
     room,
     style,
 )
+from lidjig.show.report.figures.crowds import LEFT, SPAN, WIDE_BAR, crowds_of
 from lidjig.show.report.figures.data import TimelineData
 from lidjig.show.report.figures.palette import colour
 from lidjig.show.report.figures.rows import (
-    COLUMNS,
-    LEFT,
     LOOKS,
-    SPAN,
-    WIDE_BAR,
     Place,
     Row,
     angle_row,
     band_row,
-    crowds_of,
     digital_row,
     marks_row,
+    misses_row,
     name_in,
     nice,
     patch,
     ribbon_row,
 )
-from lidjig.show.report.figures.tracks import StepTrack
+from lidjig.show.report.figures.sampled_row import sampled_row
 
 TOP = 22.0  # above the rows: names of gaps
 AXIS = 38.0  # below the rows: ticks and the axis' name
 GAP_ROW = 4.0
 LEGEND = 20.0  # height of a line of it
 SWATCH = 28.0
-NOTE = 15.0
 KINDS = ("link-lost", "restart", "lost-events", "recovered")  # gaps with a name of their own
 
 
 def timeline_svg(data: TimelineData, labels: Labels, prefix: str) -> str:
     """All rows over one axis. labels: "title", "desc", "decimal" and the names of rows, values, gaps and notes.
 
-    A row with more changes than it has room for is drawn by the column, extremes kept, and a note says so.
+    A row with more changes than it has room for is thinned; timeline_notes says so beside the figure.
     """
     rows = _rows(data, labels)
-    notes = _notes(data, labels, rows)
     words = _legend_words(data, labels)
     texts = [_legend_text(ribbon, word, labels) for ribbon, word in words] + [labels["blank"]]
     body = TOP + sum(row.height + GAP_ROW for row in rows)
-    height = body + AXIS + 4.0 + LEGEND * len(_legend_lines(texts)) + NOTE * len(notes)
+    height = body + AXIS + 4.0 + LEGEND * len(_legend_lines(texts))
     with style():
         fig = figure(WIDE, height)
         place = Place(page(fig, WIDE, height), labels, float(data.begin_us), float(data.end_us))
@@ -72,9 +65,6 @@ def timeline_svg(data: TimelineData, labels: Labels, prefix: str) -> str:
             y += row.height + GAP_ROW
         _gaps(place, data, body)
         _legend(place, body + AXIS + 8.0, words, texts)
-        for i, note in enumerate(notes):
-            at = height - 6.0 - NOTE * (len(notes) - 1 - i)
-            place.axes.text(0.0, at, note, fontsize=SMALL, va="center", color=colour("soft"))
         return render(fig, labels, prefix, wide=True)
 
 
@@ -87,9 +77,12 @@ def _rows(data: TimelineData, labels: Labels) -> list[Row]:
     rows += [ribbon_row(track, labels, scale) for track in (data.route, data.lock) if track.heard]
     rows += [digital_row(track, labels) for track in data.observers]
     rows += [band_row(band, labels) for band in data.bands]
+    rows += [sampled_row(trace, labels[f"channel-{trace.row.channel}"], labels) for trace in data.traces]
     if data.marks_us:
         rows.append(marks_row(data.marks_us, labels))
-    rows.append(ribbon_row(data.power, labels, scale, height=28.0))
+    if data.misses:
+        rows.append(misses_row(data.misses, labels))
+    rows.append(ribbon_row(data.power, labels, scale, height=28.0, crowded=64.0))
     return rows
 
 
@@ -210,25 +203,3 @@ def _legend(place: Place, y: float, words: list[tuple[str, str]], texts: list[st
             patch(axes, boxes([(x + 1.0, at - 6.5, x + 23.0, at + 6.5)]), fill, "frame", 0.8, hatch)
             axes.text(x + SWATCH, at, texts[entry], va="center", fontsize=SMALL, color=colour("ink"))
             x += SWATCH + room(texts[entry], SMALL) + 16.0
-
-
-def _notes(data: TimelineData, labels: Labels, rows: list[Row]) -> list[str]:
-    """What the reader must know of how it is drawn, in lines that fit."""
-    notes: list[str] = []
-    tracks = (*data.outputs, *data.lines, *data.observers)
-    if any(_shows_inferred(track, SPAN / (data.end_us - data.begin_us)) for track in tracks):
-        notes.append(labels["inferred"])
-    if any(row.by_column for row in rows):
-        seconds = (data.end_us - data.begin_us) / 1e6 / COLUMNS
-        notes.append(labels["by-column"].replace("{seconds}", number(seconds, labels, 2)))
-    share_us = max(row.share_us for row in rows)
-    if share_us:
-        notes.append(labels["by-share"].replace("{seconds}", number(share_us / 1e6, labels, 2)))
-    letters = int(WIDE / (LETTER * SMALL))
-    return [line for note in notes for line in textwrap.wrap(note, letters)]
-
-
-def _shows_inferred(track: StepTrack, scale: float) -> bool:
-    """Whether an inferred stretch is drawn long enough to be seen as dashed."""
-    spans = track.spans()
-    return len(spans) <= SPAN / 2 and any(guessed and (end - begin) * scale > 3.0 for begin, end, _v, guessed in spans)

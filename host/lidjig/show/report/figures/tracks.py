@@ -118,6 +118,20 @@ class AngleTrack:
         high[nothing] = np.nan
         return low, high
 
+    def means(self, edges_us: Floats) -> Floats:
+        """Mean over the known time of each column, NaN where nothing is known; the track is linear between points."""
+        area, known = np.zeros(len(edges_us) - 1), np.zeros(len(edges_us) - 1)
+        for part in self.parts():
+            times, angles = self.t_us[part].astype(np.float64), self.deg[part]
+            inside = edges_us[(edges_us > times[0]) & (edges_us < times[-1])]
+            at = np.union1d(times, inside)
+            deg, width = np.interp(at, times, angles), np.diff(at)
+            column = np.searchsorted(edges_us, (at[:-1] + at[1:]) / 2.0, side="right") - 1
+            good = (column >= 0) & (column < len(area))
+            np.add.at(area, column[good], (width * (deg[:-1] + deg[1:]) / 2.0)[good])
+            np.add.at(known, column[good], width[good])
+        return np.where(known > 0.0, area / np.where(known > 0.0, known, 1.0), np.nan)
+
     def parts(self) -> list[slice]:
         """The unbroken stretches of two points or more."""
         out: list[slice] = []

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from lidjig.measure.estimate import Estimate
 from lidjig.measure.latency import median_interval
+from lidjig.record.axis import boots_of
 from lidjig.record.model import TRIAL_STEPS
 from lidjig.record.stored import StoredRun
-from lidjig.show.report.figures.axis import boots_of
 
 VERBS = {"S3": "sleep", "S0": "wake"}
 
