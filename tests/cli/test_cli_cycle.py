@@ -138,3 +138,23 @@ def test_killed_in_mid_cycle_shows_every_event_the_board_was_told_of(
     for counter in counters:
         assert re.search(rf"^ +{counter}  ", shown.out, re.MULTILINE)
     assert not listed["closed"] and listed["outcome"] == "incomplete"
+
+
+def test_long_cycling_with_rare_misses_comes_to_its_end(run: Callable[..., Any]) -> None:
+    ran = run("cycle", "--count", "300", "--link", "twin:machine-rare-miss", "--json")
+    assert ran.status == 1 and ran.first == ("board", "random-miss")
+    values = {m["name"]: m for m in ran.json["measurements"]}
+    assert values["cycles"]["value"] == 300 and not any("ended after" in note for note in ran.json["notes"])
+    rate = values["sleep miss rate"]
+    assert (
+        values["sleep misses"]["value"] >= 1 and rate["low"] <= 0.01 <= rate["high"]
+    )  # the scenario's own probability
+
+
+def test_five_misses_in_a_row_are_not_told_as_a_death(run: Callable[..., Any], scenario: Callable[..., str]) -> None:
+    link = scenario("machine", "random-miss", seed=3, probability=0.7)
+    ran = run("cycle", "--count", "200", "--link", link, "--json")
+    told = " / ".join(ran.json["notes"])
+    assert "the last 5 saw no reaction at all" in told
+    counted = re.search(r"(\d+) of (\d+) cycles had a reaction: .* by chance too; 'lidjig confirm' shows", told)
+    assert counted and 0 < int(counted[1]) <= int(counted[2]) - 5

@@ -18,8 +18,8 @@ Run = Callable[..., Any]
 class Batch:
     """As the jig gives it."""
 
-    def __init__(self, channel: str, t_us: int, n: int) -> None:
-        self.channel, self.t_us, self.span_us = channel, t_us, 1000 * (n - 1)
+    def __init__(self, channel: str, number: int, t_us: int, n: int) -> None:
+        self.channel, self.number, self.t_us, self.span_us = channel, number, t_us, 1000 * (n - 1)
         self.data = np.arange(n, dtype="<u2").tobytes()
 
 
@@ -29,8 +29,8 @@ def make(path: str | Path, *commands: str, job: str | None = None, machine: str 
         for command in commands:
             made = store.start_run(command, job=job, texts={"machine": f'name = "{machine}"'})
             made.channel("light", "V", 0.001)
-            made.batch(Batch("light", 0, 80))
-            made.batch(Batch("light", 160_000, 80))
+            made.batch(Batch("light", 1, 0, 80))
+            made.batch(Batch("light", 2, 160_000, 80))
             made.finish("fail" if command == "isolate" else "pass")
 
 
@@ -98,7 +98,7 @@ def test_runs_are_filtered(words: tuple[str, ...], wanted: list[int], run: Run, 
         (("--machine", "alder"), "--machine", "alder-14, birch-13"),
         (("--command", "teach"), "--command", "confirm, cycle, isolate"),
         (("--job", "ticket 99"), "job", "ticket 17, ticket 18"),
-        (("--last", "0"), "", "--help"),
+        (("--last", "0"), "--last = 0", "Accepted: 1 or more"),
     ],
 )
 def test_a_filter_that_cannot_be_is_refused(

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from lidjig.cli.teach import write_new
+from lidjig.errors import BadInput, FileNotWritten
 
 from tests.cli.conftest import Ran
 
@@ -26,6 +30,22 @@ def test_a_taught_profile_is_taken_by_other_commands(run: Run, tmp_path: Path) -
     assert "does not exist yet" in again.err
 
 
+def test_a_full_disk_leaves_no_part_of_a_profile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_handle: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    out = tmp_path / "taught.toml"
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        with pytest.raises(FileNotWritten, match=os.strerror(errno.ENOSPC)):
+            write_new(out, "# text\n")
+    assert list(tmp_path.iterdir()) == []
+    assert write_new(out, "# text\n") == str(out) and out.read_bytes() == b"# text\n"
+    with pytest.raises(BadInput, match="does not exist yet"):
+        write_new(out, "# another\n")
+    assert out.read_bytes() == b"# text\n" and list(tmp_path.iterdir()) == [out]
+
+
 @pytest.mark.parametrize("name", ["profile.txt", "no/such/folder/a.toml"])
 def test_a_place_that_cannot_be_is_refused_before_anybody_is_asked(run: Run, tmp_path: Path, name: str) -> None:
     ran = run("teach", "--link", "twin", "--out", str(tmp_path / name))
@@ -37,7 +57,8 @@ def test_the_word_for_s0ix_is_kept_with_the_run(run: Run, tmp_path: Path) -> Non
     words = ("teach", "--link", "twin:habit-background", "--vm", "cpython", "--seconds", "6", "--json")
     without = tmp_path / "without.toml"
     ran = run(*words, "--out", str(without))
-    assert ran.status == 1 and not without.exists()
+    assert ran.status == 3 and ran.json["outcome"] == "incomplete" and not without.exists()
+    assert "where the profile alder-14 has it low" in ran.json["findings"][0]["evidence"][0]
     assert "--s0ix" in ran.json["findings"][0]["next"]
     out = tmp_path / "with.toml"
     assert run(*words, "--s0ix", "--out", str(out)).status == 0

@@ -11,6 +11,8 @@ from export_runs import BEGIN_US, CHANNELS, HOLE, LOST_US, Made
 from lidjig.record.export import Wishes, export_run
 from lidjig.record.store import Store
 
+from shared_proto import names
+
 Rows = list[dict[str, str]]
 
 
@@ -43,18 +45,50 @@ def test_every_sample_is_there_to_the_last_digit(rows: Rows, made: Made, channel
     assert all(row[title(other)] == "" for row in mine[:50] for other in CHANNELS if other != channel)
 
 
+# By the protocol's own tables (PROTOCOL.md).
+TABLES = {
+    "line": names.LINES,
+    "channel": names.CHANNELS,
+    "route": names.ROUTES,
+    "reason": names.REASONS,
+    "cause": names.RESETS,
+}
+
+
+def number(event: str, key: str, row: dict[str, str]) -> int:
+    """A field of an event, back from its name where the protocol has one for it."""
+    cell = row["raw [count]" if key == "raw" else key]
+    table = names.LOCK_STATES if (event, key) == ("lock", "state") else TABLES.get(key, ())
+    return table.index(cell) if cell in table else int(cell)
+
+
+def test_numbers_with_a_name_are_told_by_it(rows: Rows, made: Made) -> None:
+    """A channel is called as its samples are, and levels of lines are a whole number."""
+    assert made.events
+    told = {row["line"] for row in rows if row["kind"] == "event" and row["name"] == "edge"}
+    assert told and told <= set(names.LINES)
+    columns = rows[0].keys()
+    assert not {"raw", "u"} & columns and "u [unit of the value]" in columns
+    masks = [row["lines [mask]"] for row in rows if row.get("lines [mask]")]
+    assert all(cell.isdigit() for cell in masks)
+
+
 def test_every_event_with_its_fields(rows: Rows, made: Made) -> None:
     mine = [row for row in rows if row["kind"] == "event"]
     assert [(row["name"], int(row["counter"]), int(row["t_us"])) for row in mine] == [
         (event.name, event.counter, event.t_us) for event in made.events
     ]
     for row, event in zip(mine, made.events, strict=True):
-        assert {key: int(row[key]) for key in event.data} == event.data
+        assert {key: number(event.name, key, row) for key in event.data} == event.data
 
 
 def test_readings_with_their_uncertainty(rows: Rows) -> None:
     (reading,) = [row for row in rows if row["kind"] == "reading" and row["name"] == "supply"]
-    assert (float(reading["supply [mV]"]), float(reading["u"]), int(reading["n"])) == (3301.25, 26.0, 64)
+    assert (float(reading["supply [mV]"]), float(reading["u [unit of the value]"]), int(reading["n"])) == (
+        3301.25,
+        26.0,
+        64,
+    )
     series = [row["curve [deg]"] for row in rows if row["kind"] == "series"]
     assert [float(cell) for cell in series[:3]] == [1.5, 2.5, 3.5] and series[3] == "nan"
 

@@ -10,6 +10,7 @@ import pytest
 from export_runs import Made
 from lidjig.record.export import Wishes, export_run
 from lidjig.record.export.junit_file import clean
+from lidjig.record.model import DECLARED_STEP, OBSERVERS_STEP, WEIGHED_STEP, MeasuredValue
 from lidjig.record.store import Store, open_store
 
 junitparser = pytest.importorskip("junitparser", reason="junitparser is not installed (pip install junitparser)")
@@ -83,6 +84,34 @@ def test_a_run_that_only_looked_is_not_green(tmp_path: Path, command: str, outco
     (verdict,) = list(suite)
     assert said(verdict) == wanted and suite.skipped == (wanted == "skipped")
     assert wanted != "skipped" or "nothing was judged" in verdict.result[0].message
+
+
+def test_only_what_was_judged_is_green(tmp_path: Path) -> None:
+    """What only keeps the record is no case; a figure without a limit and a step that judges nothing are skipped."""
+    with open_store(tmp_path / "runs.db") as store:
+        run = store.start_run("confirm")
+        for name in (DECLARED_STEP, WEIGHED_STEP, OBSERVERS_STEP):
+            with run.step(name):
+                pass
+        with run.step("start", observation="start_open", measured="start, lines open", how="lines open"):
+            pass
+        run.measurement(MeasuredValue.exact("looks", 20.0, "1"))
+        run.measurement(MeasuredValue.exact("rounds", 20.0, "1", limit_low=20.0))
+        run.finish("pass")
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    assert [(case.name, said(case)) for case in suite] == [
+        ("outcome", ""), ("looks", "skipped"), ("rounds", ""), ("4: start, lines open", "skipped"),
+    ]  # fmt: skip
+    assert "no limit" in list(suite)[1].result[0].message
+
+
+def test_a_watch_has_no_pass(tmp_path: Path) -> None:
+    with open_store(tmp_path / "runs.db") as store:
+        store.start_run("watch").finish("pass")
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    assert {p.name: p.value for p in suite.properties()}["outcome"] == "ended"
 
 
 def test_a_killed_run_is_not_green(tmp_path: Path) -> None:

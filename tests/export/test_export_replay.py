@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from export_runs import Run
-from lidjig.record.recorder import RunRecorder
 from lidjig.record.store import open_store
+from replay_runs import Killed, break_into, kill
 
 CONFIRM = ("confirm", "--repeat", "3")
 ISOLATE = ("isolate", "--repeat", "3", "--watch", "3")
@@ -45,6 +45,7 @@ CYCLE = ("cycle", "--count", "8")
         (CONFIRM, "link-stall"),
         (ISOLATE, "bus-hung-for-good"),
         (CYCLE, "bus-meter-drops"),
+        (CONFIRM, "habit-charging-alder-14"),
     ],
     ids=lambda value: value if isinstance(value, str) else " ".join(value),
 )
@@ -69,29 +70,6 @@ def test_trials_are_derived_and_not_echoed(run: Run, path: Path) -> None:
     assert states.count("S3") == 8
     with open_store(path, create=False) as store:
         assert len(store.run("last").observations) == 7
-
-
-def break_into(monkeypatch: pytest.MonkeyPatch, after: int, act: Callable[[], None]) -> None:
-    """act() once so many events are on disk, counted over the whole run."""
-    stored = 0
-    keep = RunRecorder.events
-
-    def events(self: RunRecorder, batch: Sequence[object]) -> None:
-        nonlocal stored
-        keep(self, batch)  # type: ignore[arg-type]
-        before, stored = stored, stored + len(batch)
-        if before < after <= stored:
-            act()
-
-    monkeypatch.setattr(RunRecorder, "events", events)
-
-
-class Killed(BaseException):
-    """The program ends here; nobody catches it."""
-
-
-def kill() -> None:
-    raise Killed
 
 
 @pytest.mark.parametrize("after", [20, 60, 100])
@@ -133,7 +111,7 @@ def test_a_run_that_goes_on_with_another(run: Run, monkeypatch: pytest.MonkeyPat
     assert next(m["value"] for m in again.json["measurements"] if m["name"] == "cycles") == 8
 
 
-@pytest.mark.parametrize("words", [("watch", "--seconds", "1")])
+@pytest.mark.parametrize("words", [("watch", "--seconds", "1"), ("watch", "--seconds", "1", "--record")])
 def test_a_command_without_findings(run: Run, words: Sequence[str]) -> None:
     run(*words, "--link", "twin")
     again = run("replay", "last")

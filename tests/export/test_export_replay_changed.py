@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from export_runs import Run
 from lidjig.cli import main
+from replay_runs import change
 
 from shared_proto import names
 
@@ -32,13 +33,6 @@ def copy(record: Path, tmp_path: Path) -> Path:
     path = tmp_path / "copy.db"
     shutil.copy(record, path)
     return path
-
-
-def change(path: Path, sql: str, *values: object) -> None:
-    connection = sqlite3.connect(path)
-    with connection:
-        assert connection.execute(sql, values).rowcount == 1
-    connection.close()
 
 
 def events(path: Path, run: int, name: str, **data: int) -> list[tuple[int, int]]:
@@ -184,12 +178,6 @@ def test_a_profile_that_is_damaged(copy: Path, run: Run) -> None:
     change(copy, "UPDATE texts SET text = 'name = [' WHERE run = 1 AND kind = 'machine'")
     ran = run("replay", "1", store=copy)
     assert ran.status == 2 and "machine profile of run r-000001" in ran.err
-
-
-def test_what_was_taught_is_not_learned_anew_and_that_is_said(copy: Path, run: Run) -> None:
-    change(copy, "UPDATE runs SET command = 'teach' WHERE number = 1")
-    ran = run("replay", "1", store=copy)
-    assert ran.status == 2 and "is not learned anew" in ran.err and "teach again" in ran.err
 
 
 def test_a_run_without_findings_is_not_said_to_give_them_again(copy: Path, run: Run) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import shutil
-import signal
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -16,13 +15,7 @@ from export_runs import BEGIN_US, CHANNELS, HOLE, LOST_US, Batch, Event, Made, R
 from lidjig.record.export import Wishes, export_run
 from lidjig.record.store import Store, open_store
 from vcd import VCDPhaseError, VCDWriter
-
-_SIGPIPE = getattr(signal, "SIGPIPE", None)
-_handler = signal.getsignal(_SIGPIPE) if _SIGPIPE is not None else None
-vcdvcd = pytest.importorskip("vcdvcd", reason="vcdvcd is not installed (pip install vcdvcd): no second reader of .vcd")
-if _SIGPIPE is not None:
-    # On import vcdvcd lets a broken pipe end the process; whoever tests a twin that died later would end with it.
-    signal.signal(_SIGPIPE, _handler)
+from vcd_reader import vcdvcd
 
 
 @pytest.fixture(scope="module")

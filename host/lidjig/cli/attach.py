@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lidjig.cli.options import GlobalOptions
+from lidjig.cli.options import FORCE_HELP, GlobalOptions
 from lidjig.errors import BadInput
 
 if TYPE_CHECKING:
@@ -32,11 +32,12 @@ def register(app: typer.Typer) -> None:
         take: Annotated[
             tuple[str, str] | None,
             typer.Option(
-                help="Write an attachment out again into a folder, under its name; nothing is overwritten. NAME may "
-                "also be the beginning of its SHA-256.",
+                help="Write an attachment out again into a folder, under its name. NAME may also be the beginning of "
+                "its SHA-256.",
                 metavar="NAME FOLDER",
             ),
         ] = None,
+        force: Annotated[bool, typer.Option("--force", help=f"With --take: {FORCE_HELP}")] = False,
     ) -> int:
         """Attach files to a run or, with --job, to a job. The same content is kept once, however often attached."""
         from lidjig.record.store import open_store
@@ -49,13 +50,15 @@ def register(app: typer.Typer) -> None:
             raise BadInput("", "FILE", files[0], "no files with --list or --take")
         if not listing and take is None and not files:
             raise BadInput("", "FILE", None, "one or more files to attach, or --list, or --take NAME FOLDER")
+        if force and take is None:
+            raise BadInput("", "--force", True, "--force only together with --take")
         with open_store(options.store, create=False) as store:
             if owner["run"] is not None:
                 owner["run"] = store.run_id(owner["run"])
             if listing:
                 _list(store.attachments(**owner), owner, as_data=options.json)
             elif take is not None:
-                _take(store, owner, take[0], Path(take[1]), as_data=options.json)
+                _take(store, owner, take[0], Path(take[1]), force=force, as_data=options.json)
             else:
                 _attach(store, owner, files, as_data=options.json)
         return 0
@@ -86,11 +89,11 @@ def _list(attached: Sequence[StoredAttachment], owner: dict[str, str | None], *,
         sys.stdout.write(f"Nothing is attached to {_named(owner)}.\n")
 
 
-def _take(store: Store, owner: dict[str, str | None], name: str, folder: Path, *, as_data: bool) -> None:
+def _take(store: Store, owner: dict[str, str | None], name: str, folder: Path, *, force: bool, as_data: bool) -> None:
     from lidjig.record.attach import take
 
     found, data = store.attachment(name, **owner)
-    path = take(data, found.name, folder)
+    path = take(data, found.name, folder, force=force)
     if as_data:
         _write_object(owner, taken=str(path))
     else:

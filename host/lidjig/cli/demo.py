@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lidjig.cli.options import GlobalOptions
-from lidjig.errors import EXIT_MACHINE_FAILED, EXIT_NO_JIG, EXIT_PASSED, BadInput, LidjigError
+from lidjig.errors import EXIT_MACHINE_FAILED, EXIT_NO_JIG, EXIT_PASSED, BadInput, FileNotWritten, LidjigError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -193,12 +193,12 @@ def _write_report(options: GlobalOptions, reports: list[tuple[Part, Report]], co
     if run is None:
         return None
     with open_store(options.store) as store:
-        built = make(store.run(run), "en")
+        built = make(store.run(run), "en", store=store)
         beside = Path(store.shown)
     path = (beside.parent if beside.is_file() else Path()) / file_name(run)
     try:
         save(built, path)
-    except BadInput as error:
+    except (BadInput, FileNotWritten) as error:
         # The tour itself is done and recorded, and its verdict does not hang on this file.
         console.print(f"No report was written: {error}", markup=False, soft_wrap=True)
         return None

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from lidjig.cli.options import GlobalOptions
+from lidjig.cli.options import FORCE_HELP, GlobalOptions
 
 
 def register(app: typer.Typer) -> None:
@@ -28,15 +28,17 @@ def register(app: typer.Typer) -> None:
         samplerate: Annotated[
             int | None, typer.Option(help="Samples a second of a .sr file; 1000 when left out.", metavar="HZ")
         ] = None,
-        force: Annotated[bool, typer.Option("--force", help="Replace FILE where it is there already.")] = False,
+        force: Annotated[bool, typer.Option("--force", help=FORCE_HELP)] = False,
     ) -> int:
         """Write a run as a table, a wave form, a session for signal analysers, data, or test results."""
+        from lidjig.cli.interrupted import file_written
         from lidjig.record.export import Wishes, export_run
         from lidjig.record.store import open_store
 
         options: GlobalOptions = context.obj
         with open_store(options.store, create=False) as store:
             done = export_run(store, run, Path(file), Wishes(tuple(channel or ()), samplerate), force=force)
+        file_written(str(done.file))
         if options.json:
             shown = {
                 "command": "export", "run": done.run, "file": str(done.file), "format": done.format,

@@ -22,6 +22,18 @@ def text_of(error: LidjigError) -> str:
     return str(error)
 
 
+def tell_stopped(command: str, wants_json: bool) -> int:
+    """Say that Ctrl-C ended a command, and what of it remains; returns the exit status."""
+    from lidjig.cli.interrupted import say_stopped, standing
+
+    status = say_stopped(command)
+    if wants_json:
+        from lidjig.show.as_json import error_object
+
+        sys.stdout.write(error_object(command, None, "stopped by Ctrl-C", standing(command)) + "\n")
+    return status
+
+
 def tell(error: LidjigError, command: str, wants_json: bool, run_id: str | None = None) -> int:
     """Say it on stderr (and as the JSON object on stdout); returns the exit status."""
     sys.stderr.write(f"lidjig: {text_of(error)}\n")

@@ -18,9 +18,7 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         port: Annotated[
             str | None,
-            typer.Argument(
-                help="Port name, USB serial number or board id. Default: the only board.", metavar="PORT"
-            ),
+            typer.Argument(help="Port name, USB serial number or board id. Default: the only board.", metavar="PORT"),
         ] = None,
     ) -> int:
         """Put the firmware on a board; it must have MicroPython 1.26 or newer.

@@ -100,29 +100,38 @@ for family in FAMILIES:
     family.register(app)
 
 
+_INTERRUPTED = 128 + 2  # what some versions of typer make of a KeyboardInterrupt; no command of ours ends with it
+
 # The parser's base error. Its home differs between typer versions, its place in the tree does not.
 _UsageError: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
 
 def run(argv: list[str]) -> int:
     """Run one command line; the exit status. Errors are told on stderr, and as the JSON object where asked for."""
-    from lidjig.cli.failing import tell
+    from lidjig.cli import interrupted
+    from lidjig.cli.failing import tell, tell_stopped
 
+    interrupted.fresh()
     wants_json = "--json" in argv
     command = next((word for word in hoist(argv) if word in _command_names()), "")
     try:
         status: Any = app(args=hoist(argv), standalone_mode=False, prog_name="lidjig")
-    except LidjigError as error:
-        return tell(error, command, wants_json)
-    except _UsageError as error:
-        return _usage(error, command, wants_json)
     except (KeyboardInterrupt, typer.Abort):
-        sys.stderr.write("lidjig: stopped.\n")
-        return EXIT_NO_JIG
+        return tell_stopped(command, wants_json)
     except BrokenPipeError:
         # Whoever read our output has gone (a pager, head): not an error of ours.
         sys.stderr.close()
         return EXIT_NO_JIG
+    except Exception as error:
+        if interrupted.came():  # a library made another error of the KeyboardInterrupt
+            return tell_stopped(command, wants_json)
+        if isinstance(error, LidjigError):
+            return tell(error, command, wants_json)
+        if isinstance(error, _UsageError):
+            return _usage(error, command, wants_json)
+        raise
+    if status == _INTERRUPTED:
+        return tell_stopped(command, wants_json)
     return status if isinstance(status, int) else 0
 
 
@@ -152,7 +161,15 @@ def main() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
-    sys.exit(run(sys.argv[1:]))
+    from lidjig.cli import interrupted
+
+    interrupted.begin()
+    try:
+        status = run(sys.argv[1:])
+        interrupted.over()
+    except KeyboardInterrupt:
+        status = interrupted.say_stopped("")
+    interrupted.leave(status)
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ VALUE_OPTIONS = ("--link", "--store", "--job", "--seed", "--vm", "--recording")
 FLAG_OPTIONS = ("--json",)
 # For commands with angles: "-5" is a number out of range and not an option that nobody knows.
 NEGATIVE_NUMBERS = {"ignore_unknown_options": True}
+FORCE_HELP = "Replace a file that is there already."
 SEED_MAX = 0xFFFFFFFF
 VMS = ("auto", "micropython", "cpython")
 EVERYWHERE = (

@@ -6,6 +6,11 @@ from typing import Annotated
 
 import typer
 
+_NO_JIG = (
+    "No jig answers. Plug its board in by a USB data cable and look again; put the firmware on a bare board with "
+    "'lidjig flash PORT'. Without a board: --link twin."
+)
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -51,4 +56,6 @@ def _show(rows: list[dict[str, object]], *, as_json: bool) -> None:
         if extra:
             typer.echo(f"    {extra}")
     if not rows:
-        typer.echo("No serial port is there. The simulated bench needs none: --link twin.")
+        typer.echo("No serial port is there.")
+    if not any(row["state"] == "jig" for row in rows):
+        typer.echo(_NO_JIG)

@@ -20,7 +20,10 @@ def register(app: typer.Typer) -> None:
         sensor: Annotated[str | None, typer.Option(help="Check this sensor profile.", metavar="S")] = None,
         machine: Annotated[str | None, typer.Option(help="Check this machine profile.", metavar="M")] = None,
     ) -> int:
-        """List the shipped profiles, or check the ones named (with both: whether they fit each other)."""
+        """List the shipped profiles and scenarios of the simulated bench, or check the profiles named.
+
+        With both: whether they fit each other.
+        """
         from lidjig.bench import check_pair, load_machine, load_sensor
         from lidjig.bench.profiles import load_sensor_of
 
@@ -49,6 +52,7 @@ def register(app: typer.Typer) -> None:
 
 def _list(options: GlobalOptions) -> int:
     from lidjig.bench import load_machine, load_sensor, shipped
+    from lidjig.link.twin import scenarios
 
     machines = [load_machine(name)[0] for name in shipped("machines")]
     sensors = [load_sensor(name)[0] for name in shipped("sensors")]
@@ -57,6 +61,7 @@ def _list(options: GlobalOptions) -> int:
             "command": "profiles",
             "machines": [{"name": m.name, "title": m.title, "sensor": m.sensor} for m in machines],
             "sensors": [{"name": s.name, "title": s.title} for s in sensors],
+            "scenarios": [{"name": name, "title": title} for name, title in scenarios()],
         }
         sys.stdout.write(json.dumps(listed, indent=2) + "\n")
         return 0
@@ -66,4 +71,7 @@ def _list(options: GlobalOptions) -> int:
     sys.stdout.write("sensors (--sensor)\n")
     for sensor_profile in sensors:
         sys.stdout.write(f"  {sensor_profile.name:<12}{sensor_profile.title}\n")
+    sys.stdout.write("scenarios of the simulated bench (--link twin:NAME)\n")
+    for name, title in scenarios():
+        sys.stdout.write(f"  {name:<33}{title}\n")
     return 0

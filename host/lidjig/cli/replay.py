@@ -39,8 +39,8 @@ def register(app: typer.Typer) -> None:
         options: GlobalOptions = context.obj
         with open_store(options.store, create=False) as store:
             stored = store.run(run)
-            earlier = _earlier(store, stored)
-        done = again(stored, earlier)
+            series = {row.channel: store.series(stored.id, row.channel) for row in store.channels(stored.id)}
+            done = again(stored, series, _earlier(store, stored))
         if options.json:
             sys.stdout.write(replayed_object(done) + "\n")
         show_replayed(done, console_on(sys.stderr if options.json else sys.stdout))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lidjig.cli.options import GlobalOptions
+from lidjig.cli.options import FORCE_HELP, GlobalOptions
 from lidjig.errors import BadInput
 
 if TYPE_CHECKING:
@@ -34,13 +34,16 @@ def register(app: typer.Typer) -> None:
             typer.Option(help="Write the page here. Default: lidjig-RUN.html in this folder.", metavar="FILE.html"),
         ] = None,
         lang: Annotated[str, typer.Option(help="Language of the report: en or de.")] = "en",
+        force: Annotated[bool, typer.Option("--force", help=FORCE_HELP)] = False,
     ) -> int:
         """Write a run as one HTML file: first page for the customer, then the technician's pages.
 
         With --job and no RUN: the last run of the job, beside the first comparable one. With --json: the same content
-        as data on stdout, and a page only where --out names one.
+        as data on stdout, and a page only where --out names one. A page that lidjig made of the same run, or the same
+        two, is written anew; any other file that is there stays.
         """
         from lidjig.record.store import open_store
+        from lidjig.show.report.page import make
         from lidjig.show.report.words import LANGS
 
         options: GlobalOptions = context.obj
@@ -50,9 +53,10 @@ def register(app: typer.Typer) -> None:
             raise BadInput("", "--out", out, "a name that ends in .html or .htm; print that page to have it as PDF")
         with open_store(options.store, create=False) as store:
             after, earlier = _choose(store, options.job, run, before)
-        if earlier is not None:
-            _check_pair(earlier, after, chosen=before is not None)
-        return _write(after, earlier, lang, out, as_data=options.json)
+            if earlier is not None:
+                _check_pair(earlier, after, chosen=before is not None)
+            built = make(after, lang, earlier, store)
+        return _write(built, out, force=force, as_data=options.json)
 
 
 def _choose(store: Store, job: str | None, run: str | None, before: str | None) -> tuple[StoredRun, StoredRun | None]:
@@ -93,15 +97,14 @@ def _check_pair(before: StoredRun, after: StoredRun, *, chosen: bool) -> None:
         raise BadInput("", "--before", f"{before.id} ({before.command})", accepted)
 
 
-def _write(after: StoredRun, before: StoredRun | None, lang: str, out: str | None, *, as_data: bool) -> int:
+def _write(built: Built, out: str | None, *, force: bool, as_data: bool) -> int:
     from lidjig.show.report.json import report_object
-    from lidjig.show.report.page import make
 
-    built = make(after, lang, before)
+    run, before = built.run.id, None if built.before is None else built.before.run.id
     if out is not None or not as_data:
-        path = Path(out) if out is not None else Path(file_name(after.id, before.id if before else None))
-        save(built, path)
-        said = f"Report of run {after.id}" + (f" after {before.id}" if before else "") + f": {path}\n"
+        path = Path(out) if out is not None else Path(file_name(run, before))
+        save(built, path, force=force)
+        said = f"Report of run {run}" + (f" after {before}" if before else "") + f": {path}\n"
         (sys.stderr if as_data else sys.stdout).write(said)
     if as_data:
         sys.stdout.write(report_object(built) + "\n")
@@ -113,12 +116,17 @@ def file_name(run: str, before: str | None = None) -> str:
     return f"lidjig-{before}-{run}.html" if before else f"lidjig-{run}.html"
 
 
-def save(built: Built, path: Path) -> None:
-    """Write the page. Raises BadInput where it cannot be written."""
-    from lidjig.show.report.page import page
+def save(built: Built, path: Path, *, force: bool = False) -> None:
+    """Write the page; it appears when it is complete. force: in the place of any file.
 
-    try:
-        path.write_bytes(page(built).encode("utf-8"))
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise BadInput("", "--out", str(path), f"a file that can be written ({why})") from error
+    Raises BadInput where another file is there or it cannot be written, FileNotWritten for a full disk.
+    """
+    from lidjig.cli.interrupted import file_written
+    from lidjig.record.whole_file import check_free, whole_file
+    from lidjig.show.report.page import is_page_of, page
+
+    force = force or is_page_of(path, built)
+    check_free(path, "--out", force=force)
+    with whole_file(path, "--out", force=force) as temporary:
+        temporary.write_bytes(page(built).encode("utf-8"))
+    file_written(str(path))

@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
     @app.command(epilog="Takes --store, --job and --json, before or after the command.")
     def runs(
         context: typer.Context,
-        last: Annotated[int, typer.Option(min=1, help="How many, newest first.", metavar="N")] = 30,
+        last: Annotated[int, typer.Option(help="How many, newest first; 1 or more.", metavar="N")] = 30,
         machine: Annotated[
             str | None, typer.Option(help="Only runs with this machine profile.", metavar="NAME")
         ] = None,
@@ -42,6 +42,8 @@ def register(app: typer.Typer) -> None:
         from lidjig.record.store import open_store
 
         options: GlobalOptions = context.obj
+        if last < 1:
+            raise BadInput("", "--last", last, "1 or more")
         wanted = Filter(
             options.job, machine, check_outcome(outcome), command, since=since_utc(since), until=until_utc(until)
         )
@@ -60,7 +62,10 @@ def register(app: typer.Typer) -> None:
 def _check_names(store: Store, wanted: Filter) -> None:
     """Raises BadInput where nothing fits because the record knows no such job, machine or command."""
     if wanted.job is not None:
-        store.job_fields(wanted.job)
+        try:
+            store.job_fields(wanted.job)
+        except BadInput as error:
+            raise BadInput(error.file, "--job", wanted.job, error.accepted) from error
     for key, value in (("machine", wanted.machine), ("command", wanted.command)):
         known = store.known(key) if value is not None else []
         if value is not None and value not in known:

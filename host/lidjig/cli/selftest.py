@@ -21,8 +21,8 @@ def register(app: typer.Typer) -> None:
     def selftest(context: typer.Context) -> int:
         """Drive each output of the jig and read it back, with the self-test plug in the machine's place.
 
-        Also looked at: supply sense, test loads, relay, sensor feed, mark switch. On the simulated bench
-        the scenario needs fitted = "selftest-plug" under [jig].
+        Also looked at: supply sense, test loads, relay, sensor feed, mark switch. On the simulated bench --link twin
+        or twin:selftest-plug; the operator there fits the plug.
         """
         return run(context.obj)
 
@@ -74,6 +74,7 @@ def run(options: GlobalOptions) -> int:
 def _start(options: GlobalOptions, store: Store, jig: Jig) -> RunRecorder:
     """The run's record, which becomes the jig's sink."""
     from lidjig import __version__
+    from lidjig.cli.interrupted import run_begun
 
     recorder = store.start_run(
         "selftest",
@@ -87,5 +88,6 @@ def _start(options: GlobalOptions, store: Store, jig: Jig) -> RunRecorder:
         link_details={"name": jig.link.name, **jig.link.details},
         clock=jig.clock,
     )
+    run_begun(recorder.id)
     jig.sink = recorder
     return recorder

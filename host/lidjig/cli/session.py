@@ -18,6 +18,7 @@ from lidjig.bench import check_pair, load_machine, load_sensor, parse_machine, p
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
 from lidjig.cli.failing import exit_status, tell
+from lidjig.cli.interrupted import run_begun
 from lidjig.cli.options import GlobalOptions
 from lidjig.errors import (
     EXIT_MACHINE_FAILED,
@@ -235,6 +236,7 @@ def _bench(
         resumes=begin.resumes,
         clock=jig.clock,
     )
+    run_begun(recorder.id)
     recorder.board_time_us = lambda: jig.pulse["t_us"] if jig.pulse else None
     jig.sink = recorder
     operator = Operator() if jig.link.traits.operator_acts else Operator(EnterKey())

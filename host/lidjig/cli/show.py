@@ -28,6 +28,9 @@ def register(app: typer.Typer) -> None:
             str, typer.Argument(help="Id from 'lidjig runs' (r-000042, 42), or last.", metavar="RUN")
         ] = "last",
         events: Annotated[bool, typer.Option("--events/--no-events", help="List every event.")] = True,
+        frames: Annotated[
+            bool, typer.Option("--frames", help="List the last frames kept with a failure, as hexadecimal bytes.")
+        ] = False,
         states: Annotated[
             bool, typer.Option("--states", help="List every power state: begin, end, confidence, why unknown.")
         ] = False,
@@ -50,7 +53,7 @@ def register(app: typer.Typer) -> None:
             sys.stdout.write(run_object(stored, events=events, channels=channels, states=told) + "\n")
         else:
             lines = [] if found is None else _lines(found, whole=states)
-            show_run(stored, console_on(sys.stdout), events=events, channels=channels, states=lines)
+            show_run(stored, console_on(sys.stdout), events=events, frames=frames, channels=channels, states=lines)
         return 0
 
 

@@ -68,10 +68,10 @@ def check_target(path: Path) -> Path:
 
 
 def write_new(path: Path, text: str) -> str:
-    """Write a file that must be new; its name. Raises BadInput."""
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except OSError as error:
-        raise BadInput("", "--out", str(path), f"a file that can be written ({error})") from error
+    """Write a file that must be new; its name. Raises BadInput, FileNotWritten for a full disk."""
+    from lidjig.record.whole_file import whole_file
+
+    check_target(path)  # again: minutes have gone by
+    with whole_file(path, "--out") as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
     return str(path)

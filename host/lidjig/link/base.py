@@ -43,6 +43,7 @@ class Traits:
 
     operator_acts: what the operator is asked to do is done, and marked, behind the link (a model, a recording); nobody
     here is waited for. ahead: its clock may run ahead of wall time, so that a view for a reader has to be held back.
+    if_lost: what to do where it is lost; empty where there is a cable to look at.
     machine, sensor: names of the profiles that belong to what is behind it; None = nobody but the user knows.
     """
 
@@ -50,6 +51,7 @@ class Traits:
     ahead: bool = False
     machine: str | None = None
     sensor: str | None = None
+    if_lost: str = ""
 
 
 class Link(Protocol):

@@ -35,6 +35,7 @@ HEADING = "lidjig-recording 1"
 # How long past the recorded moment a host may take until it writes what the recording has it write.
 _LATE_S = 2.0
 _KINDS = "><.!^*"
+_IF_LOST = "There is no cable here: this is a recording. Repeat it with the command line that it was made with."
 
 
 class _HeldClock:
@@ -241,7 +242,7 @@ class ReplayLink:
 
     def _peek(self) -> _Line | None:
         if self._closed:
-            raise LinkLost("", self.name, 0.0, LossReason.CLOSED)
+            raise LinkLost("", self.name, 0.0, LossReason.CLOSED, todo=_IF_LOST)
         return self._lines[self._next] if self._next < len(self._lines) else None
 
     def _lose(self, line: _Line) -> LinkLost:
@@ -249,10 +250,10 @@ class ReplayLink:
         self._written = 0
         self._held.time_s = max(self._held.time_s, line.time_s)
         reason, _, detail = line.text.partition(" ")
-        return LinkLost("", self.name, self._held.time_s - self._last_byte_s, LossReason[reason], detail)
+        return LinkLost("", self.name, self._held.time_s - self._last_byte_s, LossReason[reason], detail, _IF_LOST)
 
     def _ended(self) -> LinkLost:
-        return LinkLost("", self.name, self._held.time_s - self._last_byte_s, LossReason.REPLAY_ENDED)
+        return LinkLost("", self.name, self._held.time_s - self._last_byte_s, LossReason.REPLAY_ENDED, todo=_IF_LOST)
 
     def _mismatch(self, line: _Line | None, did: str) -> BadInput:
         if line is None:

@@ -5,6 +5,7 @@ Only bytes: no reset by control lines, which rp2 boards lack.
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 
@@ -177,6 +178,13 @@ def _why(error: Exception) -> str:
     """The operating system's words for an error, without pyserial's wrapping of them."""
     if isinstance(error, serial.SerialTimeoutException):
         return f"the board took no bytes for {_WRITE_TIMEOUT_S:g} s"
-    if isinstance(error, OSError) and error.errno:
-        return os.strerror(error.errno)
+    number = error.errno if isinstance(error, OSError) else None
+    if number is None:  # termios.error is no OSError but has its number too; pyserial may have wrapped it
+        number = next((first for one in (error, error.__context__) if one for first in one.args[:1]), None)
+        if not isinstance(number, int) and error.__context__ is not None:
+            number = next(iter(error.__context__.args), None)
+    if number == errno.ENOTTY:
+        return "this is no serial port"
+    if isinstance(number, int) and number:
+        return os.strerror(number)
     return str(error)

@@ -19,11 +19,12 @@ from lidjig.link import twin_process as process
 from lidjig.link.base import Clock, Deadline, Traits
 from lidjig.link.twin_faults import LinkFaults
 from lidjig.twin.facts import make_facts
-from lidjig.twin.scenario import Scenario, default_scenario, load_scenario, operator_knows
+from lidjig.twin.scenario import Scenario, default_scenario, load_scenario, operator_knows, shipped
 
 _STEP_MAX_US = 1_000_000  # one word to the bench moves time by this at most, so that a hang is told from a long wait
 _READ_MIN_US = 50  # a read without patience still takes a moment, so that polling loops come to an end
 _REOPEN_STEP_US = 50_000
+_IF_LOST = "There is no cable here: the bench is a process of this computer. Repeat the command, which starts it anew."
 _NO_START = "Choose another interpreter with --vm (auto, micropython, cpython); the healthy bench is --link twin."
 
 
@@ -109,6 +110,9 @@ class TwinLink:
         except LinkLost as error:
             self.close()
             raise NoJig(name, f"the simulated bench does not start ({error.detail})", todo=_NO_START) from error
+        except BaseException:  # Ctrl-C: nothing stays behind
+            self.close()
+            raise
         self.details: dict[str, str] = {
             "kind": "twin",
             "vm": self.vm,
@@ -119,7 +123,7 @@ class TwinLink:
             "operator": "simulated",
             **_profile_names(scenario),
         }
-        self.traits = Traits(True, True, self.details["machine"], self.details.get("sensor"))
+        self.traits = Traits(True, True, self.details["machine"], self.details.get("sensor"), _IF_LOST)
         self.if_silent = (  # what to do where the board cannot be reached
             f"Look at the link faults in {scenario.file or 'the scenario'}; the healthy bench is --link twin."
         )
@@ -207,7 +211,7 @@ class TwinLink:
     def _lost_error(self) -> LinkLost:
         reason, detail = self._loss if self._loss is not None else (LossReason.CLOSED, "")
         silent_s = (self._clock.now_us - self._last_bytes_us) / 1e6
-        return LinkLost(self._board_id, self.name, silent_s, reason, detail)
+        return LinkLost(self._board_id, self.name, silent_s, reason, detail, _IF_LOST)
 
     def _raise_if_lost(self) -> None:
         if self._closed:
@@ -221,7 +225,8 @@ class TwinLink:
         Raises NoJig at the deadline, or at once when the bench itself has ended.
         """
         if self._closed or (self._loss is not None and self._loss[0] is LossReason.PROCESS_ENDED):
-            raise NoJig(self.name, "the simulated bench has ended" + (f" ({self._loss[1]})" if self._loss else ""))
+            why = f" ({self._loss[1]})" if self._loss else ""
+            raise NoJig(self.name, f"the simulated bench has ended{why}", todo=_IF_LOST)
         self._ready.clear()
         self._held.clear()
         self._out.clear()
@@ -289,6 +294,11 @@ class TwinLink:
     def pid(self) -> int:
         """Process id of the bench."""
         return self._process.pid
+
+
+def scenarios() -> list[tuple[str, str]]:
+    """The shipped scenarios: what --link twin:NAME takes, and the title of each."""
+    return [(name, load_scenario(name).title) for name in shipped()]
 
 
 def open_twin(

@@ -1,0 +1,78 @@
+"""A late reading, a missing one and a pause between two series: every format says the same of them."""
+
+from __future__ import annotations
+
+import csv
+import json
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from export_runs import Batch, Event
+from lidjig.record.export import Wishes, export_run
+from lidjig.record.store import Store, open_store
+
+SPACING_US = 5_000
+LATE_US = 3_000
+CHANNEL = "meter_1_v"
+# First reading of each batch and how many: the second batch is a single one that came late, before the fourth one
+# reading is missing, and before the last sampling was set anew.
+SENT = ((1, 0, 50), (2, 250_000 + LATE_US, 1), (3, 255_000, 50), (4, 510_000, 50), (1, 2_000_000, 50))
+LATE_AT_US, HOLE_AT_US, ANEW_AT_US = SENT[1][1], SENT[3][1], SENT[4][1]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with open_store(tmp_path / "gaps.db") as opened:
+        run = opened.start_run("watch")
+        run.events([Event("boot", 1, 0, {"cause": 0})])
+        run.channel(CHANNEL, "V", 1.0)
+        for number, t_us, n in SENT:
+            run.batch(Batch(CHANNEL, number, t_us, SPACING_US * (n - 1), np.full(n, 7, dtype="<u2").tobytes()))
+        run.finish("pass")
+        yield opened
+
+
+def test_the_table(store: Store, tmp_path: Path) -> None:
+    export_run(store, "last", tmp_path / "run.csv", Wishes())
+    with (tmp_path / "run.csv").open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [int(row["t_us"]) for row in rows if row["kind"] == "hole"] == [HOLE_AT_US]
+    pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    export_run(store, "last", tmp_path / "run.parquet", Wishes())
+    found = parquet.read_table(tmp_path / "run.parquet").to_pylist()
+    assert [row["t_us"] for row in found if row["kind"] == "hole"] == [HOLE_AT_US]
+
+
+def test_the_data(store: Store, tmp_path: Path) -> None:
+    export_run(store, "last", tmp_path / "run.json", Wishes())
+    (channel,) = json.loads((tmp_path / "run.json").read_text())["channels"]
+    segments = channel["segments"]
+    assert channel["gaps"] == 1
+    assert [s["t_us"][0] for s in segments if s["after_hole"]] == [HOLE_AT_US]
+    assert [s["t_us"][0] for s in segments if s["set_anew"]] == [ANEW_AT_US]
+
+
+def test_the_wave_form(store: Store, tmp_path: Path) -> None:
+    from vcd_reader import vcdvcd
+
+    export_run(store, "last", tmp_path / "run.vcd", Wishes())
+    sampled = vcdvcd.VCDVCD(str(tmp_path / "run.vcd"))[f"analog.{CHANNEL}_sampled"].tv
+    assert [t for t, level in sampled if level == "x"] == [HOLE_AT_US - SPACING_US]
+    assert (HOLE_AT_US + 50 * SPACING_US, "0") in sampled and (ANEW_AT_US, "1") in sampled
+
+
+def test_the_session(store: Store, tmp_path: Path) -> None:
+    """1000 samples a second: a reading holds until the next one, however late; not over a hole or a pause."""
+    export_run(store, "last", tmp_path / "run.sr", Wishes())
+    with zipfile.ZipFile(tmp_path / "run.sr") as archive:
+        named = sorted((n for n in archive.namelist() if n.startswith("analog-")), key=lambda n: int(n.split("-")[-1]))
+        values = np.frombuffer(b"".join(archive.read(name) for name in named), dtype="<f4")
+    unknown = set(np.flatnonzero(np.isnan(values)).tolist())
+    hole = range((HOLE_AT_US - SPACING_US) // 1000, HOLE_AT_US // 1000)
+    pause = range((HOLE_AT_US + 50 * SPACING_US) // 1000, ANEW_AT_US // 1000)
+    assert {at for at in unknown if at < ANEW_AT_US // 1000} == {*hole, *pause}
