@@ -345,9 +345,7 @@ class JigCore:
         self._tell_gap("restart", "boot {:08x} -> {:08x}".format(*outcome.detail) + fate, None)
 
     def _take_rejoined(self, outcome: Outcome) -> None:
-        if (
-            outcome.message.name == "hello_result"
-        ):  # a new session; going on with the old one says nothing new
+        if outcome.message.name == "hello_result":  # a new session; going on with the old one says nothing new
             self._take_hello(outcome.message)
 
     _HANDLERS: dict[Any, Callable[[JigCore, Outcome], None]] = {
@@ -396,6 +394,8 @@ class JigCore:
                 callback(event)
 
     def _tell_gap(self, kind: str, text: str, t_us: int | None) -> None:
+        if kind == "link-lost" and self.pulse:  # a bench at rest has no event for a long time before it
+            t_us = self.pulse["t_us"]
         if self._sink is None:
             self._gaps.append((kind, text, t_us))
             return

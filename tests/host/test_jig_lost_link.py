@@ -26,6 +26,7 @@ def test_a_request_goes_on_after_a_short_loss_and_acts_once(bench: Bench) -> Non
     assert len([m for m in bench.board.performed if m.name == "measure"]) == 1
     bench.jig.idle(0.5)
     assert bench.sink.gap_kinds == ["link-lost", "link-back", "link-state"]
+    assert bench.sink.gaps[0][2] is not None  # the board's time when it was heard of last
     assert [state for state, _ in states] == [LinkState.LOST, LinkState.UP]
     assert bench.jig.lock is Lock.ARMED and bench.jig.interruptions == 1
 
