@@ -42,6 +42,7 @@ class Conversation:
         self.state = LinkState.CLOSED
         self.on_link: list[Callable[[LinkState, str], None]] = []
         self.tell_gap: GapTeller = _tell_nobody
+        self.heard_us: Callable[[], int | None] = lambda: None  # board time when the jig was heard of last
         self.interruptions = 0
         self._random = Random(nonce_seed) if nonce_seed is not None else None
         self._start_s = link.clock.now_s()
@@ -111,7 +112,7 @@ class Conversation:
         before, self.state = self.state, state
         if state is LinkState.LOST:
             self.interruptions += 1
-            self.tell_gap("link-lost", text, None)
+            self.tell_gap("link-lost", text, self.heard_us())  # at rest the last event is long ago
         elif before is LinkState.LOST and state is LinkState.UP:
             self.tell_gap("link-back", text, None)
         for callback in self.on_link:

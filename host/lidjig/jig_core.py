@@ -64,6 +64,7 @@ class JigCore:
         self.reason = Reason.NONE
         self._talk = Conversation(link, retry_s=retry_s, nonce_seed=nonce_seed)
         self._talk.tell_gap = self._tell_gap
+        self._talk.heard_us = lambda: self.pulse["t_us"] if self.pulse else None
         self._hello: Hello | None = None
         self._sink = sink
         self._store_error: StoreFailed | None = None
@@ -394,8 +395,6 @@ class JigCore:
                 callback(event)
 
     def _tell_gap(self, kind: str, text: str, t_us: int | None) -> None:
-        if kind == "link-lost" and self.pulse:  # a bench at rest has no event for a long time before it
-            t_us = self.pulse["t_us"]
         if self._sink is None:
             self._gaps.append((kind, text, t_us))
             return

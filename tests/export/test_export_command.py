@@ -10,8 +10,8 @@ import pytest
 from export_runs import Made, Run
 from lidjig.record.export import FORMATS, csv_file, export_run
 from lidjig.record.export.formats import Exported, Wishes
-from lidjig.record.export.source import Source
 from lidjig.record.export.table import Table
+from lidjig.record.source import Source
 from lidjig.record.store import open_store
 from pytest import MonkeyPatch
 

@@ -13,10 +13,10 @@ from lidjig.jig_types import Event
 from lidjig.procedures.rederiving import heard
 from lidjig.record.axis import boots_of, levels_of
 from lidjig.record.export.signals import signals_of
-from lidjig.record.export.source import Source
 from lidjig.record.model import OBSERVERS_STEP
 from lidjig.record.power_signed import told_by
 from lidjig.record.power_spans import BANDS, EVENTS, PowerSpans, power_spans
+from lidjig.record.source import Source
 from lidjig.record.store import Store, open_store
 from lidjig.record.stored import StoredRun
 

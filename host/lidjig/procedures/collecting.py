@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Protocol
+from collections.abc import Iterable
 
 import numpy as np
 
 from lidjig.errors import Disturbed
 from lidjig.jig_samples import Batch, MeterState
 from lidjig.jig_types import Event
+from lidjig.measure.power import EventLike
 from lidjig.measure.states_learn import Recording
 from lidjig.measure.states_model import Track
 from lidjig.procedures.base import Bench
@@ -21,17 +21,6 @@ PERIOD_S = {"light": 0.002, "pulses": 0.1}
 SWITCHED_S = 0.005  # channels of the analog switch and power monitors share what there is: 200 readings a second each
 HEARD_MIN = 0.5  # of the readings due: with less, what is missing may be what tells the state
 LATE_S = 3.0  # the last batch of a stretch has come by then
-
-
-class EventLike(Protocol):
-    """An event as it comes from the jig, or from the record."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def t_us(self) -> int: ...
-    @property
-    def data(self) -> Mapping[str, int]: ...
 
 
 class Collector:

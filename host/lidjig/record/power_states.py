@@ -17,8 +17,8 @@ from lidjig.measure.states_bands import from_bands
 from lidjig.measure.states_cross import Separability
 from lidjig.measure.states_model import Level, Model, Scope, Shape, Track, Tracks
 from lidjig.record.axis import Boot, boots_of, levels_of, pieces_of
-from lidjig.record.export.source import BootOf, Source
 from lidjig.record.power_signed import Told, told_by
+from lidjig.record.source import BootOf, Source
 from lidjig.record.stored import StoredRun
 
 if TYPE_CHECKING:

@@ -17,7 +17,8 @@ _DISK = {errno.ENOSPC, errno.EIO, errno.EFBIG} | {getattr(errno, "EDQUOT", errno
 
 def is_there(path: Path, key: str) -> BadInput:
     """The error for a file that is there already."""
-    return BadInput("", key, str(path), "a file that is not there yet: nothing is overwritten without --force")
+    accepted = "a file that is not there yet: nothing is overwritten without --force"
+    return BadInput("", key, str(path), accepted, "Name another place, or repeat the command with --force.")
 
 
 def check_free(path: Path, key: str, *, force: bool) -> None:

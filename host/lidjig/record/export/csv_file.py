@@ -10,8 +10,8 @@ from itertools import repeat
 from pathlib import Path
 
 from lidjig.record.export.formats import Exported, Wishes
-from lidjig.record.export.source import Source
 from lidjig.record.export.table import Chunk, Column, Table
+from lidjig.record.source import Source
 
 
 def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> None:

@@ -8,7 +8,7 @@ from importlib import import_module
 from pathlib import Path
 
 from lidjig.errors import BadInput, LidjigError, NotExported
-from lidjig.record.export.source import Source
+from lidjig.record.source import Source
 from lidjig.record.store import Store
 from lidjig.record.whole_file import check_free, whole_file
 

@@ -14,8 +14,8 @@ from typing import Any, TextIO
 
 from lidjig.record.event_words import words
 from lidjig.record.export.formats import Exported, Wishes
-from lidjig.record.export.source import Placed, Source
 from lidjig.record.export.table import MASK
+from lidjig.record.source import Placed, Source
 from lidjig.record.stored import StoredRun, StoredSample
 
 VERSION = 1  # of this object; a key that comes to it changes nothing, one that changes its meaning does

@@ -25,7 +25,6 @@ from xml.sax.saxutils import XMLGenerator
 from xml.sax.xmlreader import AttributesImpl
 
 from lidjig.record.export.formats import Exported, Wishes
-from lidjig.record.export.source import Source
 from lidjig.record.model import (
     DECLARED_STEP,
     ERROR,
@@ -39,6 +38,7 @@ from lidjig.record.model import (
     WEIGHED_STEP,
     MeasuredValue,
 )
+from lidjig.record.source import Source
 from lidjig.record.stored import StoredRun, StoredStep
 
 KEEPING = (DECLARED_STEP, WEIGHED_STEP, OBSERVERS_STEP)  # steps that keep the record and do nothing at the bench
@@ -68,7 +68,7 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
     counts = {said: sum(case.said == said for case in cases) for said in ("failure", "error", "skipped")}
     total = {
         "tests": str(len(cases)), "failures": str(counts["failure"]), "errors": str(counts["error"]),
-        "skipped": str(counts["skipped"]), "time": _seconds(_length_s(run)),
+        "skipped": str(counts["skipped"]), "time": _seconds(_length_s(source)),
     }  # fmt: skip
     with path.open("wb") as stream:
         xml = XMLGenerator(stream, "utf-8", short_empty_elements=True)
@@ -182,11 +182,12 @@ def _bad_trials(step: StoredStep) -> Iterator[str]:
             yield f"{at}: reaction after {(trial['reaction_us'] - trial['stimulus_us']) / 1e6:g} s"
 
 
-def _length_s(run: StoredRun) -> float | None:
-    """From the first step to the last on the link's clock."""
-    ends = [step.end_s for step in run.steps if step.end_s is not None]
-    begins = [step.begin_s for step in run.steps if step.begin_s is not None]
-    return max(ends) - min(begins) if ends and begins else None
+def _length_s(source: Source) -> float:
+    """From the first step to the last on the link's clock; all of the board's time where no step is as long (watch)."""
+    ends = [step.end_s for step in source.run.steps if step.end_s is not None]
+    begins = [step.begin_s for step in source.run.steps if step.begin_s is not None]
+    in_steps_s = max(ends) - min(begins) if ends and begins else 0.0
+    return max(in_steps_s, (source.end_us - source.begin_us) / 1e6)
 
 
 def _seconds(seconds: float | None) -> str:

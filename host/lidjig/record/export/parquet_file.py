@@ -11,8 +11,8 @@ from typing import Any
 
 from lidjig.errors import BadInput
 from lidjig.record.export.formats import Exported, Wishes
-from lidjig.record.export.source import Source
 from lidjig.record.export.table import Chunk, Column, Table
+from lidjig.record.source import Source
 
 GROUP_ROWS = 500_000
 

@@ -15,10 +15,10 @@ from lidjig.bench import parse_machine
 from lidjig.bench.machine import POWER_STATES, MachineProfile
 from lidjig.errors import BadInput
 from lidjig.record.axis import Boot, Levels, levels_of
-from lidjig.record.export.source import Source
 from lidjig.record.power import states_of_boot
 from lidjig.record.power_signed import Told as ToldBy
 from lidjig.record.power_signed import told_by
+from lidjig.record.source import Source
 from lidjig.record.stored import StoredEvent
 from shared_proto import names
 

@@ -20,7 +20,7 @@ from lidjig.errors import BadInput
 from lidjig.record.blocks import ChannelRow
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.signals import Signal, signals_of
-from lidjig.record.export.source import Source
+from lidjig.record.source import Source
 
 RATE_HZ = 1000  # as the board samples at most
 PIECE = 1 << 20  # samples in one entry of the ZIP file, and in memory

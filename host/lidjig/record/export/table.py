@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 from lidjig.record import event_words
 from lidjig.record.axis import boots_of
-from lidjig.record.export.source import BootOf, Placed, Source, column_of
+from lidjig.record.source import BootOf, Placed, Source, column_of
 
 WINDOW_US = 4_000_000  # so much board time is in memory at once
 FIXED = ("boot", "t_us", "kind", "name", "counter")

@@ -20,7 +20,7 @@ from vcd import VCDWriter
 
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.signals import Signal, Value, signals_of
-from lidjig.record.export.source import Source
+from lidjig.record.source import Source
 
 END_US = 1000  # the dump goes on so long after the last change, wherever that is
 Change = tuple[int, int, Any]  # axis time in us, place of the variable, value as the writer takes it

@@ -31,7 +31,7 @@ from lidjig.show.report.latencies import LatencySeries, earlier_runs, latency_se
 from lidjig.show.report.readings import ReadingRow, Readings
 from lidjig.show.report.rows import StepRow, step_rows
 from lidjig.show.report.sampled import ChannelPart, Kept, StatesPart, kept_of, states_part
-from lidjig.show.report.stages import StageRow, stage_rows
+from lidjig.show.report.stages import StageRow, Stages
 from lidjig.show.report.standing import Standings
 from lidjig.show.report.tested import Tested
 from lidjig.show.report.versions import versions_of
@@ -211,7 +211,7 @@ def build(
         findings=tuple(finding_blocks(run, words, index, rows, readings)),
         other_causes=tuple(other_causes(run, words)),
         steps=tuple(rows),
-        stages=tuple(stage_rows(run, words, index, rows, trials, readings)),
+        stages=tuple(Stages(run, words, index, rows, trials, readings).made()),
         steps_left=_steps_left(run, rows, trials, words),
         connector=connector_of(run, machine, words),
         latencies=tuple(series),

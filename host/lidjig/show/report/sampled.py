@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.record.axis import Boot, boots_of
-from lidjig.record.export.source import Source
 from lidjig.record.power_spans import PowerSpans, StateSpan, event_spans, power_spans
+from lidjig.record.source import Source
 from lidjig.record.stored import StoredRun
 from lidjig.show.report.anchors import WHOLE_UP_TO, EventIndex, Ref
 from lidjig.show.report.figures.samples import Trace

@@ -126,20 +126,8 @@ class StageRow:
     rows: tuple[str, ...]
 
 
-def stage_rows(
-    run: StoredRun,
-    words: Words,
-    index: EventIndex,
-    rows: Sequence[StepRow],
-    trials: Sequence[TrialRow],
-    readings: Readings,
-) -> list[StageRow]:
-    """Every step and every measurement of the run once. rows: its measurements."""
-    return list(_Stages(run, words, index, rows, trials, readings).made())
-
-
-class _Stages:
-    """Puts a run's steps in rows."""
+class Stages:
+    """Puts every step and every measurement of a run in rows, each once. rows: its measurements."""
 
     def __init__(
         self,

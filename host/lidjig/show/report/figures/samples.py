@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lidjig.record.axis import Boot
-from lidjig.record.export.source import BootOf
+from lidjig.record.source import BootOf
 from lidjig.show.report.figures.tracks import Floats, Ints
 
 if TYPE_CHECKING:

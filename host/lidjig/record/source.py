@@ -1,4 +1,4 @@
-"""A run as the exporters see it: the run itself in memory, its samples piece by piece, both on one axis of time."""
+"""A run whole: the run itself in memory, its samples piece by piece, both on one axis of time."""
 
 from __future__ import annotations
 
