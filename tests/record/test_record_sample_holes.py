@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import sqlalchemy as sa
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from lidjig.record import open_store, schema
 from lidjig.record.sample_holes import GOES_ON, HOLE, SET_ANEW, Marks, with_kinds
@@ -85,6 +85,7 @@ def test_a_missing_reading_beside_a_late_one_is_a_gap(late_us: int, beside: int)
 
 @settings(max_examples=40, deadline=None)
 @given(st.sets(st.integers(4, 36).map(lambda n: 20 * n), max_size=4), st.integers(0, 2**32 - 1))
+@example(missing=set(), seed=882)  # so many late ones in a row that the median of the slopes between stamps is off
 def test_however_late_readings_are_each_missing_one_is_told_and_nothing_else(missing: set[int], seed: int) -> None:
     """Every tenth beat may be late by up to four fifths of the spacing, and readings are missing far enough apart."""
     late_us = np.random.default_rng(seed).integers(0, 4_001, 800).tolist()

@@ -159,9 +159,15 @@ def _is_missing(marks: Marks, periods: npt.NDArray[np.float64], window: tuple[in
 
 
 def _period_us(place: Int64Array, stamp: Int64Array) -> float:
-    """The spacing of samples by their places and stamps, the median of all slopes (Theil and Sen), which late samples
-    do not move; 0 for a single sample.
+    """The spacing of samples by their places and stamps; 0 for a single sample.
+
+    No reading is early, so the beat is the highest of the lines with no stamp below them: the side of the lower hull
+    over the mean place. A median of slopes fails where as many stamps are late as are on the beat.
     """
-    spaces = place - place[:, np.newaxis]
-    later = spaces > 0
-    return float(np.median((stamp - stamp[:, np.newaxis])[later] / spaces[later])) if later.any() else 0.0
+    first, second = np.nonzero(place - place[:, np.newaxis] > 0)
+    if not len(first):
+        return 0.0
+    slope = (stamp[second] - stamp[first]) / (place[second] - place[first])
+    start = stamp[first] - slope * place[first]
+    below = (stamp - start[:, np.newaxis] - slope[:, np.newaxis] * place).min(axis=1) >= -1.0  # us, of rounding
+    return float(slope[below][np.argmax((start + slope * place.mean())[below])])
