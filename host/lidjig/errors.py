@@ -106,7 +106,7 @@ class LinkLost(LidjigError):
     def __str__(self) -> str:
         detail = f" ({self.detail})" if self.detail else ""
         board = self.board_id or "(unknown)"
-        return f"jig {board} on {self.port}: {self.reason.value}{detail}, {self.silent_s:.1f} s without a frame."
+        return f"jig {board} on {self.port}: {self.reason.value}{detail}, {self.silent_s:.1f} s after the last frame."
 
     @property
     def next_step(self) -> str:

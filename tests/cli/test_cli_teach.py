@@ -65,6 +65,12 @@ def test_the_word_for_s0ix_is_kept_with_the_run(run: Run, tmp_path: Path) -> Non
     assert "asleep means S0ix" in out.read_text(encoding="utf-8")
 
 
+def test_the_word_for_s0ix_that_changes_nothing_is_told(run: Run, tmp_path: Path) -> None:
+    words = ("teach", "--s0ix", "--link", "twin:healthy-dogwood-14", "--vm", "cpython", "--seconds", "5")
+    ran = run(*words, "--out", str(tmp_path / "new.toml"), "--json")
+    assert [note for note in ran.json["notes"] if note.startswith("--s0ix changed nothing")], ran.json
+
+
 def test_a_missing_monitor_is_a_fault_of_the_bench(run: Run, tmp_path: Path) -> None:
     out = tmp_path / "new.toml"
     ran = run("teach", "--link", "twin:bus-meter-missing", "--machine", "dogwood-14", "--out", str(out), "--json")

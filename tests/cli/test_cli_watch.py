@@ -50,6 +50,21 @@ def test_without_record_there_are_no_readings(run: Callable[..., Any], store: st
         assert opened.channels("last") == [] and opened.run("last").closed
 
 
+def test_a_watch_that_loses_its_link_for_good(run: Callable[..., Any], tmp_path: Path) -> None:
+    """It never armed the jig, so nothing is said of letting go; every export says what broke off."""
+    path = tmp_path / "silent.toml"
+    path.write_text('[[fault]]\nwhere = "link"\nkind = "stall"\nat_s = 3.0\nduration_ms = 60000\n', encoding="utf-8")
+    ran = run("watch", "--seconds", "20", "--record", "--link", f"twin:{path}", "--json")
+    assert ran.status == 3 and "after the last frame" in ran.err
+    assert not [note for note in ran.json["notes"] if "let go" in note]
+    assert run("export", "last", str(tmp_path / "run.vcd")).status == 0
+    assert run("export", "last", str(tmp_path / "run.junit.xml")).status == 0
+    dump = (tmp_path / "run.vcd").read_text(encoding="ascii")
+    (gap,) = re.findall(r"^\$var wire 1 (\S+) gap", dump, re.MULTILINE)
+    assert [line[0] for line in dump.splitlines() if line[1:] == gap and line[0] in "01"] == ["0", "1"]
+    assert 'message="error: no findings; ' in (tmp_path / "run.junit.xml").read_text(encoding="utf-8")
+
+
 def test_a_bench_with_nothing_soldered(run: Callable[..., Any], dogwood: str, store: str) -> None:
     fresh = run("watch", "--seconds", "2", "--record", "--link", dogwood)
     assert fresh.status == 0, fresh.err

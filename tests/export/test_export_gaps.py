@@ -76,3 +76,40 @@ def test_the_session(store: Store, tmp_path: Path) -> None:
     hole = range((HOLE_AT_US - SPACING_US) // 1000, HOLE_AT_US // 1000)
     pause = range((HOLE_AT_US + 50 * SPACING_US) // 1000, ANEW_AT_US // 1000)
     assert {at for at in unknown if at < ANEW_AT_US // 1000} == {*hole, *pause}
+
+
+LOST_AT_US = 900_000  # of the last frame; the last event was at 0
+
+
+def lost_for_good(path: Path, *, back: bool = False) -> Store:
+    store = open_store(path)
+    run = store.start_run("watch")
+    run.events([Event("boot", 1, 0, {"cause": 0})])
+    run.gap("link-lost", "the port closed", LOST_AT_US)
+    if back:
+        run.gap("link-back", "answers again", None)
+        run.events([Event("mark", 2, 2_000_000, {"pressed": 1})])
+    run.finish("error")
+    return store
+
+
+def gap_of(path: Path) -> list[tuple[int, str]]:
+    from vcd_reader import vcdvcd
+
+    return list(vcdvcd.VCDVCD(str(path))["jig.gap"].tv)
+
+
+def test_a_link_lost_for_good_is_a_gap_to_the_end_and_one_that_came_back_is_none(tmp_path: Path) -> None:
+    """Events stay on the board while the link is down: only where it does not come back is anything missing."""
+    with lost_for_good(tmp_path / "lost.db") as store:
+        export_run(store, "last", tmp_path / "run.vcd", Wishes())
+        export_run(store, "last", tmp_path / "run.sr", Wishes())
+    assert gap_of(tmp_path / "run.vcd") == [(0, "0"), (LOST_AT_US, "1")]
+    with zipfile.ZipFile(tmp_path / "run.sr") as archive:
+        probes = archive.read("metadata").decode().splitlines()
+        levels = np.frombuffer(archive.read("logic-1-1"), dtype="u1").reshape(LOST_AT_US // 1000 + 1, -1)
+    assert "probe1=gap" in probes
+    assert np.flatnonzero(levels[:, 0] & 1).tolist() == [LOST_AT_US // 1000]
+    with lost_for_good(tmp_path / "back.db", back=True) as store:
+        export_run(store, "last", tmp_path / "back.vcd", Wishes())
+    assert gap_of(tmp_path / "back.vcd") == [(0, "0")]

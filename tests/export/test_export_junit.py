@@ -125,6 +125,28 @@ def test_a_killed_run_is_not_green(tmp_path: Path) -> None:
     assert [(case.name, said(case)) for case in suite] == [("outcome", "error"), ("1: cycle 1", "skipped")]
 
 
+def test_what_broke_a_run_off_is_its_message(tmp_path: Path) -> None:
+    """Where no finding says it: the step that failed, then a link lost for good, then the last note."""
+
+    def message(file: str, *, step: bool, lost: bool) -> str:
+        with open_store(tmp_path / f"{file}.db") as store:
+            run = store.start_run("watch")
+            if step:
+                with pytest.raises(OSError), run.step("look"):
+                    raise OSError("unplugged")
+            if lost:
+                run.gap("link-lost", "the port closed", 5)
+            run.note("nothing was judged")
+            run.finish("error")
+            export_run(store, "last", tmp_path / f"{file}.junit.xml", Wishes())
+        (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / f"{file}.junit.xml"))
+        return str(next(case for case in suite if case.name == "outcome").result[0].message)
+
+    assert "unplugged" in message("both", step=True, lost=True)
+    assert message("lost", step=False, lost=True) == "error: no findings; the port closed"
+    assert message("neither", step=False, lost=False) == "error: no findings; nothing was judged"
+
+
 def test_characters_that_xml_does_not_take(opened: Store, made: Made, tmp_path: Path) -> None:
     """XML 1.0, 2.2: no control characters but tab, line feed and carriage return."""
     assert clean("a\x00b\x07c\ud800d\ufffee\tf\n") == "a\N{REPLACEMENT CHARACTER}b\N{REPLACEMENT CHARACTER}c" + (

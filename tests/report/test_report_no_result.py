@@ -64,6 +64,15 @@ def test_the_customer_reads_what_broke_and_was_done_again(runs: dict[str, Stored
 
 
 @pytest.mark.parametrize("lang", LANGS)
+def test_a_watch_tested_nothing(runs: dict[str, StoredRun], lang: str) -> None:
+    """ "All else" and "above" need something that is named."""
+    words = Words(lang)
+    assert [said.text for said in make(runs["watched"], lang).content.untested] == [words("untested.all")]
+    broken = make(replace(runs["watched"], outcome="error"), lang).content
+    assert broken.verdict.sentence == words("says.error_watch")
+
+
+@pytest.mark.parametrize("lang", LANGS)
 def test_a_shipped_title_stays_off_the_customers_sheet(runs: dict[str, StoredRun], lang: str) -> None:
     run = runs["healthy"]
     title = run.link_details["title"]

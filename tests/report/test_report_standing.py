@@ -77,12 +77,12 @@ def test_readings_of_the_survey_give_their_board_times(runs: dict[str, StoredRun
     kept = [s.t_us for s in runs["sensor"].samples if s.channel != "" and not s.channel.startswith("lines boot")]
     assert [reading.t_us for reading in built.content.readings] == kept
     wanted = {
-        "sensor supply": ["sensor supply"],
+        "sensor supply": ["sensor supply, machine side"],
         "charger voltage": ["charger voltage"],
         "line 1 idle level": ["machine line 1"],
         "line 1 pull": ["machine line 1", "machine line 1"],
-        "sensor line 1, lid open": ["supply at the sensor", "sensor line 1"],
-        "sensor current": ["jig supply", "supply at the sensor"],
+        "sensor line 1, lid open": ["sensor supply, sensor side", "sensor line 1"],
+        "sensor current": ["jig supply", "sensor supply, sensor side"],
     }
     for name, channels in wanted.items():
         assert [known[ref.anchor].channel for ref in row_of(built, name).events] == channels, name

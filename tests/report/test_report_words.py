@@ -268,6 +268,7 @@ def put_together() -> list[str]:
         out += [told_real("shut", "sleeps", moved), told_real("opened", "wakes", moved)]
     out += [what_rounds_show(1), what_rounds_show(20)]
     out += [f"the jig's board restarted {times(n)} during this run; see the gaps in its record" for n in (1, 3)]
+    out.append("--s0ix changed nothing: no line of the machine profile is SLP_S3#")
     out.append("stopped by the operator before the end; go on with: lidjig cycle --resume r-000004")
     for reason in errors.LossReason:
         failure = errors.LinkLost("b0a2d", "COM4", 1.5, reason, "")

@@ -291,6 +291,7 @@ class Procedure(ABC):
     """Prepare, work, restore. Restore runs whatever happened, and ends disarmed on the profile's safe route."""
 
     command = ""
+    drives = True  # whether it arms the jig: one that never does has nothing to let go of
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
@@ -368,7 +369,8 @@ class Procedure(ABC):
             # Tripped: everything is at rest already, which is what restoring is for.
             self.note(f"the jig had let go by itself: {refusal}")
         except (LinkLost, JigRestarted, JigTimeout, Tripped) as error:
-            self.note(f"not confirmed that the jig let go ({error}); it does so by itself after 1 s of silence")
+            if self.drives:
+                self.note(f"not confirmed that the jig let go ({error}); it does so by itself after 1 s of silence")
 
     def _say_interruptions(self) -> None:
         """Notes on what broke the run's continuity: a result that came through that says so."""

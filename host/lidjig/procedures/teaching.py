@@ -27,7 +27,7 @@ from lidjig.procedures.report import Declared
 from lidjig.procedures.taught import comparators_of, confused_by_bands, profile_text, signatures_of
 from lidjig.procedures.taught_advice import SETTLE_NEXT, wanders, what_helps
 from lidjig.procedures.taught_overlap import in_one_band
-from lidjig.procedures.taught_sleep import SLEEP_SHARE_MAX, doubts, sleep_share
+from lidjig.procedures.taught_sleep import SLEEP_SHARE_MAX, SLEEP_SIGNAL, doubts, sleep_share
 from lidjig.record.model import FAIL, INCOMPLETE, RECORD_STEP, Finding
 from lidjig.record.power_states import to_learned
 
@@ -194,6 +194,8 @@ class Teach(Procedure):
             self.sheet.put(SHARE_ASLEEP, sleep_share(found, self.recordings, machine))
         for text in wandering(model):
             self.note(text)
+        if self.s0ix and not any(SLEEP_SIGNAL.search(line.signal) for line in machine.digital().values()):
+            self.note("--s0ix changed nothing: no line of the machine profile is SLP_S3#")
         doubted = doubts(model, found, self.recordings, machine, s0ix=self.s0ix)
         self.findings = [*doubted, *overlaps(found, machine, model, self.recordings), *unsettled(found)]
         blind = [pair for pair in self._alike(signatures) if pair not in _pairs(found.overlapping)]

@@ -88,6 +88,7 @@ class Watching(Procedure):
     """
 
     command = "watch"
+    drives = False
 
     def __init__(
         self,

@@ -80,7 +80,14 @@ class Source:
         """Last moment on the axis."""
         last = self.boots[-1]
         ends = [row.end_us for row in self.channels] if len(self.boots) == 1 else []
-        return max([last.end_us, *ends]) + last.offset_us
+        known = max([last.end_us, *ends]) + last.offset_us
+        return known if self.lost_us is None else max(known, self.lost_us)
+
+    @property
+    def lost_us(self) -> int | None:
+        """From where on the axis nothing came any more because the link was lost for good; None: it was not."""
+        lost = self.run.lost_for_good
+        return None if lost is None or lost.t_us is None else lost.t_us + self.boots[-1].offset_us
 
 
 class BootOf:

@@ -160,6 +160,12 @@ class StoredRun:
         """True where the run came to its end."""
         return self.ended_utc is not None
 
+    @property
+    def lost_for_good(self) -> StoredGap | None:
+        """The loss of the link after which nothing came any more; None where it never was lost, or came back."""
+        of_link = [gap for gap in self.gaps if gap.kind in ("link-lost", "link-back")]
+        return of_link[-1] if of_link and of_link[-1].kind == "link-lost" else None
+
 
 def outcome_left(outcome: str | None, *, damaged: bool) -> str:
     """What may be said of a run: that it passed only where all is there that it stood on."""

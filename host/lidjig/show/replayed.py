@@ -86,12 +86,12 @@ def show_replayed(done: ReplayedLike, console: Console) -> None:
 
 
 def _states(spans: Sequence[tuple[int, int, int, str]]) -> str:
-    """ "power states by the events: S0 12.3 s, S3 4.5 s"."""
+    """ "power states by the events, until the last one: S0 12.3 s, S3 4.5 s"."""
     seconds: dict[str, float] = {}
     for _boot, begin_us, end_us, state in spans:
         seconds[state] = seconds.get(state, 0.0) + (end_us - begin_us) / 1e6
     told = ", ".join(f"{state} {length:.1f} s" for state, length in sorted(seconds.items()))
-    return f"power states by the events: {told or 'none are told'}"
+    return f"power states by the events, until the last one: {told or 'none are told'}"
 
 
 def replayed_object(done: ReplayedLike) -> str:

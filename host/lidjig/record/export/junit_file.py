@@ -130,8 +130,18 @@ def _verdict(run: StoredRun) -> Case:
         # It ended well, but nobody may read it as a machine that passed.
         told = "ended: nothing was judged of the machine"
         return Case("outcome", "outcome", "skipped", told, "\n".join(findings), None, properties)
-    first = findings[0].split("\n")[0] if findings else "no findings"
+    first = findings[0].split("\n")[0] if findings else _why_none(run)
     return Case("outcome", "outcome", said, f"{run.outcome}: {first}", "\n".join(findings), None, properties)
+
+
+def _why_none(run: StoredRun) -> str:
+    """What broke a run off that has no findings: what its step met, a link that was lost for good, else its notes."""
+    if run.outcome not in (ERROR, INCOMPLETE):
+        return "no findings"
+    broke = [step.exception for step in run.steps if step.state == "failed" and step.exception]
+    lost = [] if run.lost_for_good is None else [run.lost_for_good.text]
+    told = broke[-1:] or lost or run.notes[-1:]
+    return "; ".join(["no findings", *told])
 
 
 def _measurements(run: StoredRun) -> Iterator[Case]:

@@ -65,6 +65,8 @@ def signals_of(source: Source) -> list[Signal]:
             before = source.boots[boot.number - 2]
             holes.insert(0, (before.end_us + 1 + before.offset_us - boot.offset_us, boot.begin_us))
         _enter(signals, gap, boot, told, holes)
+    if source.lost_us is not None:
+        gap.changes.append((source.lost_us, 1))
     # A threshold that was never crossed may not exist.
     never = {name for name, signal in signals.items() if "_above_" in name and not any(v for _t, v in signal.changes)}
     return [gap, *(signal for name, signal in signals.items() if signal.told and name not in never)]

@@ -118,7 +118,8 @@ class Tested:
             if note.startswith(_SKIPPED):
                 said = words.sentence(note)
                 yield Said(said.text[:1].upper() + said.text[1:], said.lang)
-        yield Said(words("untested.rest"))
+        named = bool(_ABOUT.get(self._run.command))
+        yield Said(words("untested.rest" if named else "untested.all"))
 
     def _parts(self, group: str) -> list[_Part]:
         return [self._part(group, name, pattern) for name, pattern in _GROUPS[group].items()]
