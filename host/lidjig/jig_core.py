@@ -74,7 +74,7 @@ class JigCore:
         self.gaps_told: Counter[str] = Counter()  # by kind, see Sink.gap: how often the record's continuity broke
         self.meters_lost: Counter[str] = Counter()  # of those METER_LOST, by meter_name()
         self._numbering = Numbering()
-        self._meter_gaps = MeterGaps()
+        self.meter_gaps = MeterGaps()
         self._answers: list[Message] = []
         self._unknown = False
         self._asking = ""  # the request whose answer is awaited
@@ -388,7 +388,7 @@ class JigCore:
         for event in batch:
             if event.name == "lock":
                 self._set_lock(Lock(event.data["state"]), Reason(event.data["reason"]))
-            gap = self._meter_gaps.of(event)
+            gap = self.meter_gaps.of(event)
             if gap is not None:
                 self._tell_gap(*gap, event.t_us)
             for callback in self.on_event:

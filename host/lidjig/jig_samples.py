@@ -9,7 +9,8 @@ from lidjig.jig_types import Event, OpenNumber
 from shared_proto import names
 
 METER_ROLES = ("charger supply", "sensor supply")  # meter 1, meter 2
-METER_LOST = "meter-lost"  # kind of gap, see Sink.gap
+METER_LOST, METER_BACK = "meter-lost", "meter-back"  # kinds of gap, see Sink.gap
+_IS_BACK = " answers: its readings are known again from here on"
 
 
 class BusState(OpenNumber):
@@ -94,31 +95,32 @@ def state_words(state: MeterState) -> str:
 
 class MeterGaps:
     """The gaps that power monitors make in the record. What one does not tell is missing there, and what rests on it is
-    unknown until it is back. One that was there all the time makes none.
+    unknown until it is back. One that was there all the time makes none. gone: meter_name() of those that do not answer
+    now -> board time since when.
     """
 
     def __init__(self) -> None:
-        self._lost: set[int] = set()
+        self.gone: dict[str, int] = {}
 
     def of(self, event: Event) -> tuple[str, str] | None:
         """(kind, text) of the gap that an event makes, else None."""
         if event.name != "meter":
             return None
         number, state = event.data["meter"] + 1, MeterState(event.data["state"])
-        name, was_lost = meter_name(number), number in self._lost
+        name = meter_name(number)
         if state in (MeterState.OK, MeterState.NONE):
-            self._lost.discard(number)
+            was_lost = self.gone.pop(name, None) is not None
             if state is MeterState.OK and was_lost:
-                return "meter-back", f"{name} answers: its readings are known again from here on"
+                return METER_BACK, f"{name}{_IS_BACK}"
             return None
-        self._lost.add(number)
+        self.gone.setdefault(name, event.t_us)
         meaning = "Its readings are missing from here on, and what rests on them is unknown, not unchanged."
         return METER_LOST, f"{name}: {state_words(state)} {meaning}"
 
 
 def lost_meter(text: str) -> str:
-    """The meter_name() in the text of a gap of kind METER_LOST."""
-    return text.partition(":")[0]
+    """The meter_name() in the text of a gap of kind METER_LOST or METER_BACK."""
+    return text.removesuffix(_IS_BACK).partition(":")[0]
 
 
 @dataclass(frozen=True)

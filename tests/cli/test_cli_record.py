@@ -10,7 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from lidjig.cli import main
 from lidjig.record import open_store
+
+from tests.cli.conftest import Ran
 
 Run = Callable[..., Any]
 
@@ -38,7 +41,9 @@ def date(path: str | Path, *stamps: str) -> None:
     """Give runs 1, 2, ... another beginning."""
     with sqlite3.connect(path) as plain:
         for number, stamp in enumerate(stamps, start=1):
-            plain.execute("UPDATE runs SET started_utc = ? WHERE number = ?", (f"{stamp}:00.000+00:00", number))
+            plain.execute(
+                "UPDATE runs SET started_utc = ?, checksum = NULL WHERE number = ?", (f"{stamp}:00.000+00:00", number)
+            )
     plain.close()
 
 
@@ -289,20 +294,95 @@ def test_a_damaged_record_is_told_and_rescued(run: Run, filled: str, tmp_path: P
     ran = run("rescue", filled, str(new))
     assert ran.status == 0 and "r-000001: blocks of light 1 (1 row) could not be read" in ran.out
     assert "blocks                        0 saved, 3 missing\n" in ran.out
-    assert "runs                          4 saved, 0 missing\n" in ran.out
+    assert "runs                          4 saved, 0 missing; 0 vouched for\n" in ran.out, "date() took their sums"
+    assert "notes" not in ran.out and "texts                         3 saved, 0 missing; 3 vouched for\n" in ran.out
+    assert "none of them reads as passed" in ran.out
     with open_store(new, create=False) as opened:
         (gap,) = opened.run("1").gaps
     assert (gap.kind, gap.text) == ("rescued", "blocks of light 1 (1 row) could not be read")
     again = run("rescue", filled, str(new))
     assert again.status == 2 and "nothing is overwritten" in again.err
     told = run("rescue", filled, str(tmp_path / "newer.db"), "--json").json
-    assert {"table": "blocks", "saved": 0, "missing": 3, "complete_count": True} in told["tables"]
+    assert {"table": "blocks", "saved": 0, "vouched": 0, "missing": 3, "complete_count": True} in told["tables"]
     assert [row["run"] for row in told["runs"]] == ["r-000001", "r-000002", "r-000003"]
 
 
 def test_a_whole_record_has_nothing_to_rescue(run: Run, filled: str, tmp_path: Path) -> None:
     ran = run("rescue", filled, str(tmp_path / "new.db"))
     assert ran.status == 0 and "Nothing is known to be missing." in ran.out
+    assert "none of them reads as passed" not in ran.out and "Vouched for: a checksum" in ran.out
+
+
+def test_a_remark_alone_takes_nothing_from_a_run(run: Run, filled: str, tmp_path: Path) -> None:
+    """The file is cut by a free page: all rows are there."""
+    with sqlite3.connect(filled) as plain:
+        plain.execute("CREATE TABLE filler (text)")
+        plain.executemany("INSERT INTO filler VALUES (?)", [("x" * 4000,)] * 3)
+        plain.execute("DROP TABLE filler")
+        plain.commit()
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    plain.close()
+    whole = Path(filled).read_bytes()
+    Path(filled).write_bytes(whole[:-50])
+    ran = run("rescue", filled, str(tmp_path / "new.db"))
+    assert ran.status == 0 and "Note: the file is cut" in ran.out
+    assert "none of them reads as passed" not in ran.out and "Nothing is known to be missing" not in ran.out
+
+
+def test_a_text_that_is_no_text_any_more_names_rescue(run: Run, filled: str) -> None:
+    with sqlite3.connect(filled) as plain:
+        plain.execute("UPDATE texts SET text = CAST(X'6E616D65FF20' AS TEXT) WHERE run = 1")
+    plain.close()
+    ran = run("show", "1")
+    assert ran.status == 3 and f"lidjig rescue {filled} NEW.db" in ran.err and "free space" not in ran.err
+
+
+def test_a_run_whose_own_row_is_lost_tells_nothing_that_it_does_not_know(
+    filled: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    with sqlite3.connect(filled) as plain:
+        plain.execute("UPDATE runs SET link_details = '{' WHERE number = 1")
+    plain.close()
+    new = str(tmp_path / "new.db")
+    assert main.run(["rescue", filled, new]) == 0
+
+    def told(*words: str) -> Ran:
+        capfd.readouterr()
+        return Ran(main.run([*words, "--store", new]), *capfd.readouterr())
+
+    shown = told("show", "1").out
+    assert "THE RUN'S OWN ROW IS LOST" in shown and "profiles kept   machine" in shown
+    for fact in ("command line", "started, ended", "host, firmware", "board", "link", "seed"):
+        assert f"  {fact:<16}unknown\n" in shown
+    for invented in ("never closed", "had ended", "1970", "lidjig \n"):
+        assert invented not in shown
+    whole = told("show", "1", "--json").json
+    assert whole["started_utc"] is None and whole["board"] is None and whole["argv"] is None and whole["closed"] is None
+    listed = {row["run"]: row for row in told("runs", "--since", "2026-01-31", "--json").json["runs"]}
+    assert set(listed) == {"r-000001", "r-000004"}, "nobody knows that it was begun before"
+    assert listed["r-000001"]["started_utc"] is None and "1970" not in told("runs").out
+    for suffix in ("junit.xml", "json", "vcd"):
+        assert told("export", "1", str(tmp_path / f"run.{suffix}")).status == 0
+        assert "1970-" not in (tmp_path / f"run.{suffix}").read_text(encoding="utf-8"), suffix
+    assert told("report", "1", "--out", str(tmp_path / "run.html")).status == 0
+    assert "1970" not in (tmp_path / "run.html").read_text(encoding="utf-8")
+
+
+# -- other commands
+
+
+def test_what_only_looked_has_not_passed(run: Run, store: str) -> None:
+    make(store, "confirm", "watch", "hold")
+    assert [row["run"] for row in run("runs", "--outcome", "pass", "--json").json["runs"]] == ["r-000001"]
+    ended = run("runs", "--outcome", "ended", "--json").json["runs"]
+    assert [(row["run"], row["outcome"]) for row in ended] == [("r-000003", "ended"), ("r-000002", "ended")]
+
+
+@pytest.mark.parametrize("typed", ["1", "r-000001", "last"])
+def test_a_run_that_is_not_replayed_is_named_as_it_was_typed(typed: str, run: Run, store: str) -> None:
+    make(store, "watch")
+    ran = run("replay", typed)
+    assert ran.status == 2 and f"RUN = '{typed}' is not usable" in ran.err and "watch draws no conclusion" in ran.err
 
 
 def test_what_cannot_be_rescued_is_refused(run: Run, tmp_path: Path) -> None:

@@ -67,8 +67,12 @@ def test_watch_in_plain_lines(run: Callable[..., Any]) -> None:
     ran = run("watch", "--seconds", "1", "--link", "twin")
     assert ran.status == 0
     line = ran.out.splitlines()[0]
-    # A jig fresh from the box has no profile in force, and watching loads none.
-    assert "the jig has no sensor profile in force" in ran.out
+    # A jig fresh from the box has no profile in force, and watching loads none: told when it begins, and not once more.
+    told_of = "the jig has no sensor profile in force"
+    assert ran.err.count(told_of) == 1 and told_of not in ran.out and "Note: nothing was judged" in ran.out
+    assert told_of in run("show", "last").out
+    again = run("watch", "--seconds", "1", "--link", "twin", "--json")
+    assert sum(told_of in note for note in again.json["notes"]) == 1
     told = ("S5", "no angle", "route through", "disarmed", "supply 3.3 V", "machine_1=1", "SLP_S3# (observer_1) low")
     for part in told:
         assert part in line

@@ -57,6 +57,8 @@ def measure(micropython: str) -> dict[str, list[Counter[str]]]:
         bench = fake.bench
         for address in (0x40, 0x41):
             bench.bus.parts[address] = fake.Meter()
+            # As on a machine that runs: each reading of 0 takes one register more.
+            bench.bus.parts[address].registers[0x02], bench.bus.parts[address].shunt = 9584, 400
         jig, service, host = fake.start(folder)
         host.hello()
         wiring = fake.wiring(bus=1, meter_1=0x40, cal_1=2560, meter_2=0x41, cal_2=2560)

@@ -57,7 +57,8 @@ TABLES = {
 
 def number(event: str, key: str, row: dict[str, str]) -> int:
     """A field of an event, back from its name where the protocol has one for it."""
-    cell = row["raw [count]" if key == "raw" else key]
+    unit = {"raw": "count", "angle_mdeg": "mdeg", "supply_mv": "mV"}.get(key)
+    cell = row[f"{key} [{unit}]" if unit else key]
     table = names.LOCK_STATES if (event, key) == ("lock", "state") else TABLES.get(key, ())
     return table.index(cell) if cell in table else int(cell)
 

@@ -125,6 +125,37 @@ def test_a_killed_run_is_not_green(tmp_path: Path) -> None:
     assert [(case.name, said(case)) for case in suite] == [("outcome", "error"), ("1: cycle 1", "skipped")]
 
 
+def test_a_killed_run_says_that_it_was_never_closed(tmp_path: Path) -> None:
+    """What the operator was asked last is no cause of anything."""
+    with open_store(tmp_path / "runs.db") as store:
+        run = store.start_run("confirm")
+        run.note("the jig was found tripped")
+        run.note("asked the operator: Press the machine's power button")
+        export_run(store, "last", tmp_path / "killed.junit.xml", Wishes())
+        run.finish("incomplete")
+        export_run(store, "last", tmp_path / "closed.junit.xml", Wishes())
+    told = []
+    for name in ("killed", "closed"):
+        (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / f"{name}.junit.xml"))
+        told.append(str(next(iter(suite)).result[0].message))
+    assert told[0] == ("incomplete: no findings; the run was never closed: the program was killed, or is still running")
+    assert told[1] == "incomplete: no findings; the jig was found tripped"
+
+
+def test_a_count_has_no_unit_and_no_fraction(tmp_path: Path) -> None:
+    with open_store(tmp_path / "runs.db") as store:
+        run = store.start_run("watch")
+        run.measurement(MeasuredValue.exact("looks", 650.0, "1"))
+        run.measurement(MeasuredValue("supply", 3.75, "V", 3.7, 3.8, 64, 3.0, 3.6))
+        run.measurement(MeasuredValue("start", None, "s", limit_high=6.0))
+        run.finish("pass")
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    assert [str(case.result[0].message) for case in list(suite)[1:]] == [
+        "not judged: 650, no limit", "3.75 V, limits 3 to 3.6 V: fail", "not measured; limits - to 6 s",
+    ]  # fmt: skip
+
+
 def test_what_broke_a_run_off_is_its_message(tmp_path: Path) -> None:
     """Where no finding says it: the step that failed, then a link lost for good, then the last note."""
 

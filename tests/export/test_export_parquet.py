@@ -29,6 +29,9 @@ def test_every_sample_and_event(opened: Store, made: Made, tmp_path: Path) -> No
         assert table.schema.field(column).metadata[b"unit"].decode() == unit
         # A row of another channel leaves it null, not NaN.
         assert cells[mine[0] + 1] is None or name[mine[0] + 1] == channel
+    # Of an event's fields those with a unit have it as channels have it.
+    assert table.schema.field("angle_mdeg [mdeg]").metadata[b"unit"] == b"mdeg"
+    assert table.schema.field("t_us").metadata[b"unit"] == b"us" and table.schema.field("level").metadata is None
     events = [i for i, kind in enumerate(kinds) if kind == "event"]
     assert [(name[i], stamps[i]) for i in events] == [(e.name, e.t_us) for e in made.events]
     levels = table["level"].to_pylist()

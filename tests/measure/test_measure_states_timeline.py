@@ -12,9 +12,11 @@ import dataclasses
 
 import numpy as np
 import pytest
+from lidjig.bench import load_machine
 from lidjig.measure.states import Timeline, timeline
 from lidjig.measure.states_learn import learn
 from lidjig.measure.states_model import UNKNOWN, Track
+from lidjig.record.power_states import model_of
 
 from tests.measure.states_series import Parts, Synthetic, state_at
 
@@ -133,8 +135,27 @@ def test_observers_that_differ_for_a_moment_only_are_no_state_of_their_own() -> 
     tracks["light"] = Track(tracks["light"].t_us, light)
     found = timeline(model, tracks)
     assert [span.state for span in found.spans] == ["S0", "S3"]
-    # The state is there when its last observer shows it; that the change began earlier is in the span before.
+    # The state is there when its last observer shows it; its interval reaches back to the first that left the other.
     assert found.spans[1].begin_us == 4_000_000
+    assert found.spans[1].begin_low_us <= 3_960_000 < 4_000_000 <= found.spans[1].begin_high_us
+
+
+def test_an_observer_that_only_one_of_the_states_asks_for_shows_the_change_as_well() -> None:
+    """The charger is pulled: its voltage falls at once, the machine's supply 50 ms later. S5 asks for no voltage."""
+    model = model_of(load_machine("dogwood-14")[0])
+    times = np.arange(0, 4_000_000, 5_000, dtype=np.int64)
+    rng = np.random.default_rng(5)
+    volts = np.where(times < 2_000_000, 19_840.0, 0.0) + rng.normal(0.0, 5.0, times.size)
+    amps = np.where(times < 2_000_000, 10.0, 0.0) + rng.normal(0.0, 0.5, times.size)
+    tracks = {
+        "charger_v": Track(times, volts),
+        "charger_i": Track(times, amps),
+        "light": Track(times, np.zeros(times.size)),
+        "supply_ok": Track(np.array([0, 2_050_000]), np.array([1.0, 0.0]), held=True, until_us=4_000_000),
+    }
+    before, after = timeline(model, tracks).spans
+    assert (before.state, after.state, after.begin_us) == ("S5", "G3", 2_050_000)
+    assert 1_990_000 <= after.begin_low_us <= 2_000_000 and after.begin_high_us == 2_050_000
 
 
 @pytest.mark.parametrize("seconds", [0.3, 1.0, 20.0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import statistics
 from pathlib import Path
 
@@ -87,10 +88,14 @@ def test_a_missing_meter_says_not_measured_and_nothing_of_the_machine(bench: Mak
     assert measured == {"sensor supply", "line 1 idle level", "line 1 pull"} and told["line 1 pull"] == "pass"
     assert "charger_v, charger_i cannot be read" in report.error and "S3 and S5 are not told apart" in report.error
     assert "nothing answers at its address" in report.error and "machine profile" in report.error_next
-    assert any(note.startswith("power monitor 1 (charger supply) did not answer 1 time") for note in report.notes)
+    # "1 time" would sound as if it had come back.
+    (told_of,) = [note for note in report.notes if note.startswith("power monitor 1 (charger supply) did not answer")]
+    assert re.search(r"answer from \d\.\d{3} s of board time on, to the end of this run", told_of)
     kept = store.run(here.recorder.id)
     assert "meter-lost" in [gap.kind for gap in kept.gaps]
-    assert StillJig(kept.gaps).meters_lost == here.jig.meters_lost == {meter_name(1): 1}  # a replay names it as well
+    still = StillJig(kept.gaps)  # a replay names it as well
+    assert still.meters_lost == here.jig.meters_lost == {meter_name(1): 1}
+    assert still.meter_gaps.gone == here.jig.meter_gaps.gone and meter_name(1) in still.meter_gaps.gone
     assert any(note.startswith("not measured: charger_v, charger_i. power monitor 1") for note in kept.notes)
 
 
@@ -147,6 +152,10 @@ def test_a_loose_monitor_disturbs_steps_and_blames_nobody(bench: Make, store: St
     assert "fail" not in told.values() and told["sleep misses"] == "pass" and told["wake misses"] == "pass"
     kinds = [gap.kind for gap in store.run(here.recorder.id).gaps]
     assert kinds.count("meter-lost") >= 1 and kinds.count("meter-back") >= kinds.count("meter-lost") - 1
+    assert any(
+        note.startswith(f"{meter_name(1)} did not answer {kinds.count('meter-lost')} time") for note in report.notes
+    )
+    assert StillJig(store.run(here.recorder.id).gaps).meter_gaps.gone == here.jig.meter_gaps.gone
     assert here.repeats >= 1 and any("a step was repeated" in note for note in report.notes)
 
 
@@ -195,6 +204,23 @@ def test_states_are_known_again_when_the_monitor_is_back(bench: Make) -> None:
     assert lost >= 3 and back >= 3
     states = [state for _, state in observer.classifier.timeline]
     assert states.count("S0") >= 3 and set(states) == {"S0", "unknown"}
+
+
+def test_a_monitor_that_forgets_is_not_believed(bench: Make) -> None:
+    """Without its calibration it says 0 mA, which is what a machine that is off draws: asleep is no S5 for a moment."""
+    fault = '[[fault]]\nwhere = "bus"\nkind = "meter-drops"\nrate = 0.004\nforgets = "yes"\n'
+    here = bench(RUNNING + fault + '[[event]]\nat_s = 4.0\ndo = "shut-lid"\n', machine="dogwood-14")
+    here.load_profiles()
+    raw: list[np.ndarray] = []
+    here.jig.on_batch.append(lambda batch: raw.append(np.frombuffer(batch.data, "<u2")))
+    observer = Observer(here, sampled={"charger_i": 0.005}, must_tell=False)
+    observer.start()
+    here.idle(40.0)
+    assert here.jig.gaps_told["meter-lost"] >= 10 and here.jig.gaps_told["meter-back"] >= 10
+    states = [state for _, state in observer.classifier.timeline]
+    assert states.count("S3") >= 5 and set(states) == {"S0", "S3", "unknown"}
+    readings = np.concatenate(raw)
+    assert len(readings) > 7000 and int((readings == names.METER_ZERO).sum()) == 0
 
 
 def start_sampling(here: Bench, periods: dict[str, float]) -> Observer:

@@ -124,8 +124,18 @@ def test_any_observations_give_probabilities(observations: dict[str, str]) -> No
     assert findings
     for finding in findings:
         assert finding.probability is None or 0.0 <= finding.probability <= 0.99
+        against = [text.removeprefix("does not fit: ") for text in finding.evidence if text.startswith("does not fit")]
+        assert not set(against) & set(finding.evidence), finding
     with pytest.raises(KeyError):
         likelihood(CAUSES[0], "supply", "purple")
+
+
+def test_sleeping_now_and_then_does_not_fit_a_setting() -> None:
+    shown = {"supply": "right", "charger": "right", "pull": "right", "start_standin": "yes", "wake_standin": "always"}
+    main, *others = conclude(seen(**shown, sleep_standin="sometimes"), untested=("sensor",))
+    setting = next(finding for finding in others if finding.where == "setting")
+    (text,) = [text for text in setting.evidence if "sleep_standin" in text]
+    assert main.what == "random-miss" and text.startswith("does not fit: ")
 
 
 # -- observations that once convicted the wrong place

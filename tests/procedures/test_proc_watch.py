@@ -109,6 +109,33 @@ def test_record_keeps_every_reading_at_full_rate(bench: Make, store: Store) -> N
     assert is_silent(here)
 
 
+METER = "meter_1_i, meter_1_v"
+
+
+@pytest.mark.parametrize(
+    ("fault", "channels", "told"),
+    [
+        ("", 8, []),
+        ('kind = "meter-drops"\nrate = 0.05\n', 8, [f"gaps in the readings of {METER}"]),
+        ('kind = "hung"\nat_s = 5.0\nclocks = 0\n', 8, [f"begin late or end early: the readings of {METER}"]),
+        ('kind = "meter-missing"\n', 6, [f"no reading came of {METER}"]),
+    ],
+    ids=["healthy", "drops", "ends", "missing"],
+)
+def test_the_note_on_what_was_recorded_tells_what_is_missing(
+    fault: str, channels: int, told: list[str], bench: Make, store: Store
+) -> None:
+    here = bench(DOGWOOD + (f'[[fault]]\nwhere = "bus"\n{fault}' if fault else ""), machine="dogwood-14")
+    here.load_profiles()
+    look(here, 8.0, record=True)
+    notes = store.run(here.recorder.id).notes
+    at = next(at for at, note in enumerate(notes) if note.startswith("recorded: "))
+    count = sum(row.n for row in store.channels(here.recorder.id))
+    whole = "not all that were due" if told else "none missing"
+    end = notes.index("nothing was judged: this only shows the bench")
+    assert notes[at:end] == [f"recorded: {count} readings of {channels} channels, {whole}", *told]
+
+
 # -- ribbon
 
 
@@ -187,8 +214,34 @@ def test_the_present_value_is_the_mean_of_the_newest_readings() -> None:
     assert trail.mean("light").n == 9, "one reading is not enough while others are as new"
     trail.take(batch(5_000_000, [300]))
     assert (trail.mean("light").n, trail.mean("light").sd_raw) == (1, 0.0)
-    with pytest.raises(ValueError, match="no reading"):
-        Trail().mean("light")
+    assert Trail().mean("light") is None
+
+
+def test_readings_from_before_a_band_began_are_not_its_present_value() -> None:
+    trail = Trail()
+    trail.take(batch(0, [900] * 12))
+    trail.take(batch(240_000, [900] * 4 + [60] * 8))
+    assert trail.mean("light", 5_000_000) is None
+    found = trail.mean("light", 319_000)  # the fifth is stamped 320 ms
+    assert found is not None and (found.n, found.mean_raw) == (7, 60.0), "a stamp is good to half a spacing"
+    assert trail.mean("light", 411_000) is None, "of so few it is not known how much they scatter"
+    trail.take(batch(480_000, [60] * 12))
+    found = trail.mean("light", 411_000)
+    assert found is not None and (found.n, found.mean_raw) == (12, 60.0)
+
+
+def test_no_look_has_a_reading_that_contradicts_the_band_beside_it(bench: Make) -> None:
+    here = bench(DOGWOOD + event(3.0, "shut-lid") + event(8.0, "open-lid"), machine="dogwood-14")
+    here.load_profiles()
+    looks = look(here, 12.0)
+    assert {one.state for one in looks} >= {"S0", "S3"}
+    for name in ("charger_i", "light", "charger_v"):
+        limits = [0.0, *here.machine.analog()[name].thresholds, 1e9]
+        read = [(one.readings[name].now, one.showing[name]) for one in looks]
+        for now, band in read:
+            if now is not None and band is not None:
+                assert limits[band] * 0.9 <= now.value <= limits[band + 1] * 1.1, (name, band, now)
+        assert sum(now is None for now, _band in read) < 20
 
 
 def test_a_trail_has_means_of_steps_and_none_where_nothing_was_read() -> None:
@@ -236,7 +289,7 @@ def test_a_channel_without_news_is_no_reading(bench: Make) -> None:
 
 
 def test_a_monitor_that_comes_back_is_read_again(bench: Make) -> None:
-    drops = '[[fault]]\nwhere = "bus"\nkind = "hung"\nat_s = 4.0\nclocks = 9\n'
+    drops = '[[fault]]\nwhere = "bus"\nkind = "hung"\nat_s = 5.0\nclocks = 9\n'
     here = bench(DOGWOOD + drops, machine="dogwood-14")
     here.load_profiles()
     last = look(here, 12.0)[-1]

@@ -40,9 +40,7 @@ def measured(value: float | None, low: float | None, high: float | None, band: f
         (math.inf, 45.0, math.inf, 0.0, "not measured"),
     ],
 )
-def test_outcomes(
-    value: float | None, low: float | None, high: float | None, band: float, outcome: str
-) -> None:
+def test_outcomes(value: float | None, low: float | None, high: float | None, band: float, outcome: str) -> None:
     assert measured(value, low, high, band).outcome == outcome
 
 
@@ -60,9 +58,7 @@ def test_a_declared_measurement_starts_unset() -> None:
 
 
 def test_an_estimate_is_taken_over() -> None:
-    found = MeasuredValue.of(
-        "pull", Estimate(47.0, 1.0, 45.0, 49.0, 64, "kohm"), limit_low=35.0, limit_high=60.0
-    )
+    found = MeasuredValue.of("pull", Estimate(47.0, 1.0, 45.0, 49.0, 64, "kohm"), limit_low=35.0, limit_high=60.0)
     assert (found.outcome, found.unit, found.n) == ("pass", "kohm", 64)
     assert MeasuredValue.of("pull", at_least(700.0, "kohm", 64), limit_high=60.0).outcome == "fail"
 
@@ -162,9 +158,7 @@ def test_verdict_on_a_run(
 
 
 def test_findings_are_plain_json() -> None:
-    found = Finding(
-        "wiring", "line-open", 0.9, ["line 1 looks into at least 700 kohm"], "Mend line 1.", "ESD strap."
-    )
+    found = Finding("wiring", "line-open", 0.9, ["line 1 looks into at least 700 kohm"], "Mend line 1.", "ESD strap.")
     assert list(found.to_json())[:5] == ["where", "what", "probability", "evidence", "next"]
     assert json.loads(json.dumps(found.to_json(), allow_nan=False))["what"] == "line-open"
 

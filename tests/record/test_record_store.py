@@ -77,17 +77,13 @@ def test_a_run_reads_back_whole(store: Store, path: Path) -> None:
     assert (read.id, read.job, read.command, read.seed) == ("r-000001", "bench 3, ticket 17", "confirm", "42")
     assert read.argv == ["lidjig", "confirm", "--seed", "42"] and read.arguments == {"repeat": 3}
     assert (read.host_version, read.firmware_version, read.board_id) == ("0.1.0", "0.1.0", "e66164084373532a")
-    assert read.texts == {"sensor": "name = 'x'\n", "machine": "Lüfter\n"} and read.link_details == {
-        "port": "twin"
-    }
+    assert read.texts == {"sensor": "name = 'x'\n", "machine": "Lüfter\n"} and read.link_details == {"port": "twin"}
     assert [(e.counter, e.name, e.t_us, e.data) for e in read.events] == [
         (1, "boot", 0, {"cause": 0}),
         (2, "edge", 2**50, {"line": 6, "level": 1}),
         (3, "edge", 7, {"line": 6, "level": 0}),
     ]
-    assert [(g.kind, g.text, g.t_us, g.after_event) for g in read.gaps] == [
-        ("link-lost", "no frame came", 5, 2)
-    ]
+    assert [(g.kind, g.text, g.t_us, g.after_event) for g in read.gaps] == [("link-lost", "no frame came", 5, 2)]
     assert read.measurements[0] == value and read.measurements[1].outcome == "not measured"
     assert read.findings == [finding]
     assert read.notes == ["grüner Stecker"] and read.frames == ["> hello seq=1", "< result seq=1"]

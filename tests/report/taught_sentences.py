@@ -66,6 +66,8 @@ def taught() -> list[str]:
         out.append(f"no profile was written: {why} would be taken for certain")
     out += wandering(learned())  # type: ignore[arg-type]
     out += ["written: alder-14-taught.toml; use it with --machine alder-14-taught.toml", "Use it: --machine a.toml"]
-    for lost in ("none missing", "1 batch missing", "4 batches missing"):
+    for lost in ("none missing", "1 batch missing", "4 batches missing", "not all that were due"):
         out.append(f"recorded: 9043 readings of 8 channels, {lost}")
+    for told in ("no reading came of", "begin late or end early: the readings of", "gaps in the readings of"):
+        out += [f"{told} meter_1_i", f"{told} meter_1_i, meter_1_v"]
     return out

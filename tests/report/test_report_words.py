@@ -341,7 +341,8 @@ def of_monitors() -> list[str]:
     for state, shown, fits in (("S5", 1, {0}), ("S5", 2, {0}), ("S3", 2, {0, 1})):
         out.append(told_by_lines(alder, state, shown, fits))
     for meter in (1, 2):
-        out.append(f"{meter_name(meter)} did not answer {counted(3)} during this run; see the gaps in its record")
+        for when in (f"{counted(3)} during", "from 12.003 s of board time on, to the end of"):
+            out.append(f"{meter_name(meter)} did not answer {when} this run; see the gaps in its record")
     for who in ("link or board", "a power monitor", "observer light", "power monitor 1 (charger_i)"):
         out.append(str(Disturbed("the machine was recorded in S3", who)))
     out.append(str(Disturbed("the machine was seen to reach S0", meter_name(1), did="stopped answering")))

@@ -372,6 +372,28 @@ def test_elsewhere_there_is_a_line_for_each_change(monkeypatch: pytest.MonkeyPat
     assert terminal.told().startswith("123.456789  S0")
 
 
+def test_a_line_waits_for_the_readings_of_its_moment() -> None:
+    """They come a quarter of a second late; what another change has overtaken is told without."""
+
+    def told(*looks: Seen) -> list[str]:
+        out = io.StringIO()
+        with LiveView(Console(file=out, width=400, highlight=False), None) as view:
+            for look in looks:
+                view(look)
+        return out.getvalue().splitlines()
+
+    waits = {"light": Read("permille", None)}
+    dark = replace(Seen(), state="S3", readings=waits, words={"light": "light below 500 permille"})
+    read = replace(dark, t_us=123_756_789, readings={"light": Read("permille", value(2.0, "permille", 1.0))})
+    (line,) = told(dark, replace(dark, t_us=123_556_789), read)
+    assert line.startswith("123.456789  S3") and "below 500 permille, now 2 permille (1 to 3, n 12)" in line
+    first, second = told(dark, replace(Seen(), t_us=123_656_789))
+    assert first.startswith("123.456789  S3") and "now" not in first and second.startswith("123.656789  S0")
+    assert told(dark)[0].startswith("123.456789  S3"), "the last one is told at the end"
+    late = told(dark, replace(dark, t_us=123_956_789), replace(Seen(), t_us=124_000_000))
+    assert [line.split("  ")[0] for line in late] == ["123.456789", "124.000000"]
+
+
 def test_tokens_fill_lines_whole() -> None:
     tokens = [Text(word) for word in ("one", "two", "a very long token that fits nowhere", "three")]
     assert [line.plain for line in fill(tokens, 10)] == ["one  two", "a very long token that fits nowhere", "three"]

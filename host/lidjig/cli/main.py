@@ -5,6 +5,8 @@ Nothing heavy is imported here or at the top of a command's file: `lidjig --help
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from typing import Annotated, Any
 
@@ -108,6 +110,38 @@ _UsageError: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ 
 
 def run(argv: list[str]) -> int:
     """Run one command line; the exit status. Errors are told on stderr, and as the JSON object where asked for."""
+    try:
+        status = _run(argv)
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+        return status
+    except BrokenPipeError:
+        return _reader_gone()
+    except SystemExit as end:
+        # Parser and console answer a broken pipe with status 1, which would say here that a machine failed.
+        if isinstance(end.__context__, BrokenPipeError):
+            return _reader_gone()
+        raise
+
+
+def _reader_gone() -> int:
+    """Whoever read our output has gone (a pager, head): no verdict, since nobody has read it.
+
+    What could not be written is still in the streams, and would make an error of its own when the interpreter ends.
+    """
+    sys.stdout, sys.stderr = sys.__stdout__ or sys.stdout, sys.__stderr__ or sys.stderr
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with contextlib.suppress(OSError, ValueError):
+                nowhere = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(nowhere, stream.fileno())
+                os.close(nowhere)
+    return EXIT_NO_JIG
+
+
+def _run(argv: list[str]) -> int:
     from lidjig.cli import interrupted
     from lidjig.cli.failing import tell, tell_stopped
 
@@ -119,9 +153,7 @@ def run(argv: list[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return tell_stopped(command, wants_json)
     except BrokenPipeError:
-        # Whoever read our output has gone (a pager, head): not an error of ours.
-        sys.stderr.close()
-        return EXIT_NO_JIG
+        raise
     except Exception as error:
         if interrupted.came():  # a library made another error of the KeyboardInterrupt
             return tell_stopped(command, wants_json)

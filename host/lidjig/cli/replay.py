@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from lidjig.cli.options import GlobalOptions
-from lidjig.errors import EXIT_MACHINE_FAILED, EXIT_PASSED
+from lidjig.errors import EXIT_MACHINE_FAILED, EXIT_PASSED, BadInput
 
 if TYPE_CHECKING:
     from lidjig.record.store import Store
@@ -40,7 +40,13 @@ def register(app: typer.Typer) -> None:
         with open_store(options.store, create=False) as store:
             stored = store.run(run)
             series = {row.channel: store.series(stored.id, row.channel) for row in store.channels(stored.id)}
-            done = again(stored, series, _earlier(store, stored))
+            try:
+                done = again(stored, series, _earlier(store, stored))
+            except BadInput as error:
+                if error.key != "RUN":
+                    raise
+                # It knows the run alone: what is to be named is what was typed.
+                raise BadInput(error.file, "RUN", run, error.accepted, error.todo) from error
         if options.json:
             sys.stdout.write(replayed_object(done) + "\n")
         show_replayed(done, console_on(sys.stderr if options.json else sys.stdout))

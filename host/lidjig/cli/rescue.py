@@ -42,7 +42,13 @@ def _write_object(saved: Rescued, broken: str, new: str) -> None:
         "broken": broken,
         "new": new,
         "tables": [
-            {"table": t.name, "saved": t.saved, "missing": t.missing, "complete_count": t.missing_is_all}
+            {
+                "table": t.name,
+                "saved": t.saved,
+                "vouched": t.vouched,
+                "missing": t.missing,
+                "complete_count": t.missing_is_all,
+            }
             for t in saved.tables
         ],
         "runs": [{"run": run, "missing": texts} for run, texts in saved.runs.items()],
@@ -59,16 +65,31 @@ def _show(saved: Rescued, broken: str, new: str) -> None:
             known = f"{table.missing} known, perhaps more" if table.missing else "perhaps more"
             missing = f"missing: unknown, {known}"
         if table.saved or table.missing or not table.missing_is_all:
-            sys.stdout.write(f"  {table.name:<22}{table.saved:>9} saved, {missing}\n")
+            known = f"; {table.vouched} vouched for" if table.saved else ""
+            sys.stdout.write(f"  {table.name:<22}{table.saved:>9} saved, {missing}{known}\n")
     for remark in saved.remarks:
         sys.stdout.write(f"Note: {remark}.\n")
     for run, texts in saved.runs.items():
         sys.stdout.write(f"{run}: {'; '.join(texts)}\n")
+    sys.stdout.write(_vouched(saved))
     if saved.whole:
         sys.stdout.write("Nothing is known to be missing.\n")
-    else:
+    elif saved.runs:
         sys.stdout.write(
             "Runs that lack something, or may lack it, say so among their gaps (lidjig show RUN); none of them reads "
             "as passed.\n"
         )
     sys.stdout.write(f"Go on with it: lidjig runs --store {new}\n")
+
+
+def _vouched(saved: Rescued) -> str:
+    """What is known of the rows that were saved, and what is not."""
+    total, vouched = sum(t.saved for t in saved.tables), sum(t.vouched for t in saved.tables)
+    told = "Vouched for: a checksum of its own proves the row to be as it was written. "
+    if total > vouched:
+        told += (
+            f"The other {total - vouched} could be read and look like what lidjig writes; a letter or figure that was "
+            "changed in one of them is not seen (names of jobs and of attached files, and all from before lidjig kept "
+            "checksums).\n"
+        )
+    return told.rstrip(" ") if told.endswith("\n") else told.rstrip() + "\n"

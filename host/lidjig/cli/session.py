@@ -106,7 +106,16 @@ class EnterKey:
 
 @contextlib.contextmanager
 def stop_on_interrupt(flag: StopFlag) -> Iterator[None]:
-    """Ctrl-C sets the flag, so that the run ends at the next safe point; a second one interrupts at once."""
+    """Ctrl-C sets the flag, so that the run ends at the next safe point; a second one interrupts at once.
+
+    A reader of the output who goes away sets it too: nobody sees what is asked of the operator any more.
+    """
+    from lidjig.show.reader import telling
+
+    def gone() -> None:
+        flag.wanted = True
+        with contextlib.suppress(OSError, ValueError):  # it may have been the reader of this as well
+            sys.stderr.write("lidjig: whoever read the output has gone; stopping safely.\n")
 
     def handle(_number: int, _frame: FrameType | None) -> None:
         if flag.wanted:
@@ -114,15 +123,16 @@ def stop_on_interrupt(flag: StopFlag) -> Iterator[None]:
         flag.wanted = True
         sys.stderr.write("\nlidjig: stopping safely; press Ctrl-C again to stop at once.\n")
 
-    try:
-        before = signal.signal(signal.SIGINT, handle)
-    except ValueError:  # not the main thread (under some test runners): Ctrl-C stays as it was
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
+    with telling(gone):
+        try:
+            before = signal.signal(signal.SIGINT, handle)
+        except ValueError:  # not the main thread (under some test runners): Ctrl-C stays as it was
+            yield
+            return
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, before)
 
 
 @dataclass

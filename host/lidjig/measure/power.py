@@ -148,6 +148,10 @@ class PowerClassifier:
         """What each observer that matters shows; None where it has not been heard."""
         return {observer: self._shown.get(observer) for observer in sorted(self._wanted)}
 
+    def shown_since(self) -> dict[str, int]:
+        """Board time in us from which on each observer that was heard has shown what it shows now."""
+        return dict(self._since_us)
+
     def disagreeing(self, state: str) -> list[str]:
         """Observers that do not show what they should in a state, unheard ones included. Raises KeyError for
         the state.

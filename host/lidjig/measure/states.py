@@ -197,7 +197,7 @@ def _explained(model: Model, evidence: Evidence, decoded: Ints, path: Ints, span
 
 def _refined(model: Model, tracks: Tracks, evidence: Evidence, spans: list[Span]) -> list[Span]:
     """The spans with limits at single readings. Between two states an unknown stretch lasts from the first observer
-    that left the old one to the last that came to the new one.
+    that left the old one to the last that came to the new one; where none is told, the interval of the limit has both.
     """
     out = list(spans)
     reach_us = WINDOW_FRAMES * evidence.frame_us
@@ -225,8 +225,13 @@ def _refined(model: Model, tracks: Tracks, evidence: Evidence, spans: list[Span]
                     settled = k + 1
                     continue
         found = edges(model, tracks, before.state, after.state, low, high)
-        if found:
-            _move(out, k, found[0] if after.state == UNKNOWN else found[-1])
+        if found and after.state == UNKNOWN:
+            _move(out, k, found[0])
+        elif found:
+            # From one state to another without an unknown stretch: it began with the last that came to it at the
+            # latest, and not before the first that left.
+            left_us = min(edge.low_us for edge in found)
+            _move(out, k, replace(found[-1], low_us=left_us) if before.state != UNKNOWN else found[-1])
     return out
 
 

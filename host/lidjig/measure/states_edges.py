@@ -51,11 +51,12 @@ def change_point(before: Floats, after: Floats, t_us: Ints) -> Edge | None:
 def edges(model: Model, tracks: Tracks, before: str, after: str, begin_us: int, end_us: int) -> list[Edge]:
     """Change-points between two states of every observer that shows one between the times, in order of time.
 
-    One of the states may be "unknown": then the change is from or to whatever does not look like the other.
+    One of the states may be "unknown": then the change is from or to whatever does not look like the other. An observer
+    that one of the states says nothing of may show the change as well: it comes to what the other one wants.
     """
     found: list[Edge] = []
     for name, scope in model.scopes.items():
-        told = all(name in model.signatures[state] for state in (before, after) if state != UNKNOWN)
+        told = any(name in model.signatures[state] for state in (before, after) if state != UNKNOWN)
         if name not in tracks or not told:
             continue
         part = tracks[name].between(begin_us, end_us)

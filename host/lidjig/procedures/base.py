@@ -10,7 +10,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.sensor import SensorProfile
@@ -26,6 +26,9 @@ from lidjig.procedures.progress import Progress
 from lidjig.procedures.report import Declared, Report, Sheet, agreeing, counted, verdict
 from lidjig.record.model import DECLARED_STEP, Finding, MeasuredValue
 from shared_proto import names
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
 
 T = TypeVar("T")
 
@@ -90,6 +93,7 @@ class Recorder(Protocol):
     ) -> None: ...
     def channel(self, channel: str, unit: str, per_raw: float, offset: float = 0.0) -> None: ...
     def flush(self) -> None: ...
+    def channels(self) -> list[ChannelRow]: ...
     def frames(self, lines: list[str]) -> None: ...
     def finish(self, outcome: str) -> None: ...
 
@@ -296,6 +300,7 @@ class Procedure(ABC):
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.notes: list[str] = []
+        self.said: list[str] = []  # those of them that the operator was told of when they came up
         self.findings: list[Finding] = []
         self.failure: LidjigError | None = None
         self.sheet = Sheet(self.declare(), self._taken)
@@ -376,7 +381,13 @@ class Procedure(ABC):
         """Notes on what broke the run's continuity: a result that came through that says so."""
         jig = self.bench.jig
         broken = {words: jig.gaps_told[kind] for kind, words in INTERRUPTIONS.items()}
-        broken |= {f"{meter} did not answer": jig.meters_lost[meter] for meter in sorted(jig.meters_lost)}
+        gone = jig.meter_gaps.gone
+        # Of one that was lost once and for good, "1 time" would sound as if it had come back.
+        lost = {meter: jig.meters_lost[meter] for meter in sorted(jig.meters_lost)}
+        broken |= {f"{meter} did not answer": lost[meter] for meter in lost if lost[meter] > (meter in gone)}
+        for meter in sorted(gone):
+            since = f"from {gone[meter] / 1e6:.3f} s of board time on, to the end of this run"
+            self.note(f"{meter} did not answer {since}; see the gaps in its record")
         for words, count in broken.items():
             if count:
                 self.note(f"{words} {counted(count)} during this run; see the gaps in its record")
@@ -401,7 +412,7 @@ class Procedure(ABC):
     def close(self, stopped: bool) -> Report:
         """The verdict from sheet, findings and `failure`; recorded, and the run closed with it."""
         recorder = self.bench.recorder
-        report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes)
+        report = Report(self.command, recorder.id, "error", self.findings, self.sheet.all(), self.notes, said=self.said)
         if self.failure is None:
             report.outcome = self.judge(stopped)
             report.findings = self.findings = agreeing(self.findings, report.outcome, self.sheet, stopped=stopped)

@@ -217,10 +217,10 @@ def _finding(
     # Rows of the same kind are variants of one fault.
     probability = sum(p for c, p in ranked if (c.where, c.what) == (where, cause.what))
     named = probability >= NAMED_SHARE * places[where]
-    evidence = [item.text for item in _telling(cause, seen, all_that_fits=main)]
-    against = [
-        f"does not fit: {item.text}" for item in seen.values() if likelihood(cause, item.name, item.value) < FITS_MIN
-    ]
+    # What hardly happens under a cause speaks against it, however much less it happens on a healthy machine.
+    unfit = {name for name, item in seen.items() if likelihood(cause, name, item.value) < FITS_MIN}
+    evidence = [item.text for item in _telling(cause, seen, all_that_fits=main) if item.name not in unfit]
+    against = [f"does not fit: {item.text}" for name, item in seen.items() if name in unfit]
     if not named:
         kinds = list(dict.fromkeys(c.what for c, p in ranked if c.where == where and c.what and p >= ALTERNATIVE_MIN))
         evidence.append(f"not told apart: {', '.join(kinds)}")

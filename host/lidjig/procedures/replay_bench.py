@@ -6,12 +6,12 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from lidjig.bench import parse_machine, parse_sensor
 from lidjig.errors import BadInput
 from lidjig.jig import Jig
-from lidjig.jig_samples import METER_LOST, lost_meter
+from lidjig.jig_samples import METER_BACK, METER_LOST, MeterGaps, lost_meter
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.base import Bench, Procedure, StepLike
 from lidjig.procedures.progress import Quiet
@@ -19,6 +19,9 @@ from lidjig.procedures.reasoning import Seen
 from lidjig.procedures.report import Report
 from lidjig.record.model import ERROR, FAIL, INCOMPLETE, Finding, MeasuredValue
 from lidjig.record.stored import StoredGap, StoredRun
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
 
 # What a conclusion is drawn from: where rows of these are missing, it cannot be drawn as it was.
 STOOD_ON = ("events", "samples", "steps", "measurements", "findings", "observations", "notes", "gaps")
@@ -33,6 +36,12 @@ class StillJig:
         self.on_link: list[Callable[..., None]] = []
         self.gaps_told = Counter(gap.kind for gap in gaps)
         self.meters_lost = Counter(lost_meter(gap.text) for gap in gaps if gap.kind == METER_LOST)
+        self.meter_gaps = MeterGaps()
+        for gap in gaps:
+            if gap.kind == METER_LOST:
+                self.meter_gaps.gone.setdefault(lost_meter(gap.text), gap.t_us or 0)
+            elif gap.kind == METER_BACK:
+                self.meter_gaps.gone.pop(lost_meter(gap.text), None)
         self.interruptions = 0
 
     def last_frames(self) -> list[str]:
@@ -77,6 +86,10 @@ class Forgetting:
 
     def flush(self) -> None:
         """Nothing."""
+
+    def channels(self) -> list[ChannelRow]:
+        """None."""
+        return []
 
     def gap(self, kind: str, text: str, t_us: int | None = None) -> None:
         """Nothing."""

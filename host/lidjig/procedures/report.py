@@ -105,7 +105,9 @@ def _unset(item: Declared) -> MeasuredValue:
 
 @dataclass
 class Report:
-    """A finished procedure: the verdict and all that it stands on."""
+    """A finished procedure: the verdict and all that it stands on. said: those of the notes that the operator was told
+    of when they came up.
+    """
 
     command: str
     run: str | None
@@ -115,6 +117,7 @@ class Report:
     notes: list[str] = field(default_factory=list)
     error: str = ""
     error_next: str = ""
+    said: list[str] = field(default_factory=list)
 
 
 def verdict(findings: Sequence[Finding], sheet: Sheet, *, stopped: bool) -> str:

@@ -324,13 +324,20 @@ def unsettled(found: Separability) -> list[Finding]:
 
 
 def wandering(model: Model) -> list[str]:
-    """Sentences on observers that moved slowly while a state was recorded: their levels will not stay as they are."""
+    """The sentence on observers that moved slowly while a state was recorded: their levels will not stay as they are.
+    Empty where none did.
+    """
+    states: dict[str, list[str]] = {}
+    for state, rows in model.signatures.items():
+        for name in rows:
+            if not model.scopes[name].digital and wanders(model, state, name):
+                states.setdefault(name, []).append(state)
+    if not states:
+        return []
+    which = ", ".join(f"{name} ({', '.join(where)})" for name, where in states.items())
     return [
-        f"{name} moved slowly while the machine was in {state} (a battery that charges, a screen that warms up?): "
-        "its level then will be another one later; teach again when it stands still"
-        for state, rows in model.signatures.items()
-        for name in rows
-        if not model.scopes[name].digital and wanders(model, state, name)
+        f"moved slowly while a state was recorded (a battery that charges, a screen that warms up?): {which}; "
+        "these levels will be others later, so teach again when they stand still"
     ]
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from lidjig.jig import Batch, Measurement
 from lidjig.measure.estimate import Estimate
@@ -15,6 +18,11 @@ from lidjig.procedures.base import Bench
 from lidjig.procedures.observe import UNWIRED
 from lidjig.procedures.sampling import Sampling
 from shared_proto import names
+
+if TYPE_CHECKING:
+    from lidjig.record.blocks import ChannelRow
+
+Int64Array = npt.NDArray[np.int64]
 
 # A batch of the board spans 250 ms at most (PROTOCOL.md), so what is older than two steps has come.
 STEP_US = 250_000
@@ -25,7 +33,9 @@ NEWS_S = 1.5  # a channel without news for so long has no reading
 VIEW_PERIOD_S = 0.02  # for a view alone: a dozen readings in each batch
 READINGS_MIN = 8  # the present value is the mean of the newest batch, or of several where it is shorter
 MEAN_US = 500_000  # none of them older than this
+FEW_MIN = 4  # where a band began within a batch: of fewer readings it is not known how much they scatter
 LAST_BATCHES_S = 0.1  # what was read before sampling stopped has come by then
+COVERS_S = 0.5  # a channel that begins or ends so much inside of what the others cover has not all that was due
 
 SILENT = "no reading"
 NOT_WIRED = "not in the jig's wiring"
@@ -34,9 +44,9 @@ NO_SAMPLES = "the jig's firmware sends no samples"
 
 @dataclass(frozen=True)
 class Reading:
-    """A channel at one moment. now: mean of its newest readings; None where there is none that is new, and then `why`
-    says so ("" while the first one is still awaited). trail: means over TRAIL_S in steps of STEP_US, oldest first, in
-    `unit`; None = nothing was read.
+    """A channel at one moment. now: mean of its newest readings, of those since its observer shows what it shows; None
+    where there is none that is new, and then `why` says so ("" while the first one is still awaited). trail: means
+    over TRAIL_S in steps of STEP_US, oldest first, in `unit`; None = nothing was read.
     """
 
     channel: str
@@ -51,12 +61,11 @@ class Trail:
 
     def __init__(self) -> None:
         self._steps: dict[int, tuple[int, int]] = {}  # board time in steps -> readings, their sum
-        # Of each batch: board time of its end, readings, their sum and sum of squares.
-        self._newest: deque[tuple[int, int, int, int]] = deque(maxlen=READINGS_MIN)
+        self._newest: deque[tuple[Int64Array, Int64Array]] = deque(maxlen=READINGS_MIN)  # times and readings by batch
         self.end_us: int | None = None  # board time of the newest reading
 
     def take(self, batch: Batch) -> None:
-        """Add a batch. Sums are whole numbers, so that no digits cancel."""
+        """Add a batch."""
         raw = np.frombuffer(batch.data, dtype="<u2").astype(np.int64)
         times_us = batch.t_us + np.rint(np.linspace(0.0, batch.span_us, raw.size)).astype(np.int64)
         at = times_us // STEP_US
@@ -65,7 +74,7 @@ class Trail:
             count, total = self._steps.get(step, (0, 0))
             self._steps[step] = (count + there.size, total + int(there.sum()))
         self.end_us = int(times_us[-1])
-        self._newest.append((self.end_us, raw.size, int(raw.sum()), int((raw * raw).sum())))
+        self._newest.append((times_us, raw))
         for step in [step for step in self._steps if step < at[-1] - STEPS - LATE_STEPS]:
             del self._steps[step]
 
@@ -76,15 +85,23 @@ class Trail:
         self._newest.clear()
         self.end_us = None
 
-    def mean(self, channel: str) -> Measurement:
-        """Mean and spread of the newest readings. Raises ValueError where there are none."""
-        if self.end_us is None:
-            raise ValueError(f"{channel}: no reading")
+    def mean(self, channel: str, since_us: int | None = None) -> Measurement | None:
+        """Mean and spread of the newest readings, of those after since_us; None where there are none. Sums are whole
+        numbers, so that no digits cancel.
+        """
         n = total = total_sq = 0
-        for end_us, count, part, part_sq in reversed(self._newest):
-            if n >= READINGS_MIN or end_us < self.end_us - MEAN_US:
+        wanted = 1
+        for times_us, raw in reversed(self._newest):
+            if n >= READINGS_MIN or int(times_us[-1]) < int(self._newest[-1][0][-1]) - MEAN_US:
                 break
-            n, total, total_sq = n + count, total + part, total_sq + part_sq
+            if since_us is not None and int(times_us[0]) <= since_us:
+                # A batch says only about when each of its readings was taken.
+                spacing_us = int(times_us[-1] - times_us[0]) // max(1, raw.size - 1)
+                raw = raw[times_us > since_us + spacing_us // 2]
+                wanted = FEW_MIN
+            n, total, total_sq = n + raw.size, total + int(raw.sum()), total_sq + int((raw * raw).sum())
+        if self.end_us is None or n < wanted:
+            return None
         spread = max(0, n * total_sq - total * total)
         sd = math.sqrt(spread / (n * (n - 1))) if n > 1 else 0.0
         return Measurement(channel, n, total / n, sd, 0, 0, self.end_us)
@@ -170,15 +187,38 @@ class Readings:
                 out.append(f"no readings of {', '.join(which)}: {why}. {more}")
         return out
 
-    def at(self, now_us: int, *, heard: bool = True) -> dict[str, Reading]:
-        """Name -> reading at a board time. heard: False = the link is down, so that nothing is new."""
+    def kept(self, rows: Sequence[ChannelRow]) -> list[str]:
+        """Sentences on what the record holds of the readings that were due, when sampling has ended. rows: the run's
+        channels, as read back from the record: what is missing there is told by its own rule (record/sample_holes.py).
+        """
+        due = [channel for channel in self.names if channel not in self.refused]
+        found = {row.channel: row for row in rows if row.channel in due and row.n}
+        begin_us = statistics.median([row.begin_us for row in found.values()] or [0])
+        end_us = statistics.median([row.end_us for row in found.values()] or [0])
+        away_us = COVERS_S * 1e6
+        part = [c for c, row in found.items() if row.begin_us > begin_us + away_us or row.end_us < end_us - away_us]
+        more = (
+            ("no reading came of", [channel for channel in due if channel not in found]),
+            ("begin late or end early: the readings of", part),
+            ("gaps in the readings of", [channel for channel, row in found.items() if row.gaps]),
+        )
+        texts = [f"{text} {', '.join(sorted(which))}" for text, which in more if which]
+        batches = "1 batch" if self.lost == 1 else f"{self.lost} batches"
+        lost = f"{batches} missing" if self.lost else "not all that were due" if texts else "none missing"
+        return [f"recorded: {self.taken} readings of {len(found)} channels, {lost}", *texts]
+
+    def at(self, now_us: int, since_us: Mapping[str, int], *, heard: bool = True) -> dict[str, Reading]:
+        """Name -> reading at a board time. since_us: observer -> board time from which on it has shown what it shows
+        now: what was read before that is of another moment. heard: False = the link is down, so that nothing is new.
+        """
         first = first_step(now_us)
         out = {}
         for channel, trail in self._trails.items():
             scale = self._scales[channel]
             why = self._why_none(channel, now_us) or ("" if heard else SILENT)
-            now = None if why or trail.end_us is None else self._bench.estimate(trail.mean(channel))
-            means = tuple(None if mean is None else scale.value(mean) for mean in trail.means(first))
+            mean = None if why else trail.mean(channel, since_us.get(self.names[channel]))
+            now = None if mean is None else self._bench.estimate(mean)
+            means = tuple(None if step is None else scale.value(step) for step in trail.means(first))
             out[self.names[channel]] = Reading(channel, scale.unit, now, means, why)
         return out
 

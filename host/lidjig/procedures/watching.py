@@ -176,6 +176,7 @@ class Watching(Procedure):
     def _say(self, text: str) -> None:
         self.bench.progress.say(text)
         self.note(text)
+        self.said.append(text)
 
     def _hear(self, event: Event) -> None:
         if event.name == "meter":
@@ -191,7 +192,7 @@ class Watching(Procedure):
         now_us = self._reckoned_us(last)
         return replace(
             last,
-            readings=self.readings.at(now_us, heard=False),
+            readings=self.readings.at(now_us, self.observer.classifier.shown_since(), heard=False),
             first_step=first_step(now_us),
             ribbon=self._ribbon.cells(now_us, last.t_us),
             counts=self._counts(last.counts.board_rejects),
@@ -250,7 +251,7 @@ class Watching(Procedure):
             supply_v=status.supply_mv / 1000.0,
             levels={name: status.lines[name] for name in self._lines},
             showing=showing,
-            readings=self.readings.at(status.t_us),
+            readings=self.readings.at(status.t_us, observer.classifier.shown_since()),
             first_step=first_step(status.t_us),
             signals={name: (wired.signal, status.lines[name]) for name, wired in machine.digital().items()},
             ribbon=self._ribbon.cells(status.t_us),
@@ -288,10 +289,8 @@ class Watching(Procedure):
     def conclude(self) -> None:
         """Nothing: that is said, so that nobody reads the end of a look as a verdict."""
         if self.record:
-            count = sum(channel not in self.readings.refused for channel in self.readings.names)
-            batches = "1 batch" if self.readings.lost == 1 else f"{self.readings.lost} batches"
-            lost = f"{batches} missing" if self.readings.lost else "none missing"
-            self.note(f"recorded: {self.readings.taken} readings of {count} channels, {lost}")
+            for text in self.readings.kept(self.bench.recorder.channels()):
+                self.note(text)
         self.note("nothing was judged: this only shows the bench")
 
     def restore(self) -> None:

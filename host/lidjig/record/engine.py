@@ -21,6 +21,7 @@ from lidjig.record import migrate, schema
 
 # Another bench on the same file holds it for milliseconds; whoever holds it this long hangs.
 BUSY_TIMEOUT_MS = 10000
+MAGIC = b"SQLite format 3\x00"
 _MADE_BY = "A test makes the record: 'lidjig confirm' on your jig, 'lidjig demo' without hardware. Is its name right?"
 _IF_IT_WAS = "(if it was one, try: lidjig rescue FILE NEW.db)"
 
@@ -67,6 +68,7 @@ def open_engine(
     is_sqlite = parsed.get_backend_name() == "sqlite"
     if is_sqlite and parsed.database not in (None, "", ":memory:"):
         _prepare_file(Path(str(parsed.database)), create)
+        _check_length(Path(str(parsed.database)), known_as or shown(url))
     engine = _engine(parsed, is_sqlite)
     called = known_as or shown(url)
     try:
@@ -88,6 +90,29 @@ def _prepare_file(path: Path, create: bool) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
         raise StoreFailed(str(path), "creating its folder", str(error)) from error
+
+
+def _check_length(path: Path, store: str) -> None:
+    """Raises StoreDamaged for a file that ends within a page: SQLite reads zeros there and says nothing.
+
+    Pages are written whole, but another process may be at it: so a look is taken twice. That whole pages are missing
+    SQLite sees by itself (SQLite, "Database File Format", section 1.3: page size in 2 bytes from 16, 1 for 65536).
+    """
+    for left in (1, 0):
+        try:
+            with path.open("rb") as file:
+                head, there = file.read(18), file.seek(0, 2)
+        except OSError:
+            return  # not there yet, or not to be read: whoever opens it says so
+        if not there or len(head) < 18 or not head.startswith(MAGIC):
+            return
+        size = int.from_bytes(head[16:18])
+        size = 65536 if size == 1 else size
+        if size < 512 or there % size == 0:
+            return
+        if left:
+            time.sleep(0.05)
+    raise StoreDamaged(store, "opening", f"the file is cut: it ends {there % size} bytes into a page of {size}")
 
 
 def _engine(url: sa.URL, is_sqlite: bool) -> sa.Engine:
@@ -205,6 +230,8 @@ def _as_lidjig(store: str, doing: str, error: BaseException, key: str) -> BadInp
     code = getattr(error, "sqlite_errorcode", None) or 0
     if code == sqlite3.SQLITE_NOTADB:
         return BadInput("", key, store, f"a record written by lidjig; this file is no database {_IF_IT_WAS}")
-    if code & 0xFF == sqlite3.SQLITE_CORRUPT:
+    # Python's own words for a text that is no UTF-8, which lidjig never writes; they carry no code of SQLite.
+    garbled = isinstance(error, UnicodeDecodeError) or str(error).startswith("Could not decode to UTF-8")
+    if code & 0xFF == sqlite3.SQLITE_CORRUPT or garbled:
         return StoreDamaged(store, doing, str(error))
     return StoreFailed(store, doing, str(error))

@@ -10,10 +10,19 @@ from collections.abc import Mapping
 from typing import Any
 
 # What never changes of a run, from its first moment on. Runs of schema 1 and 2 have their uid from these.
-_UNCHANGING = (
+UNCHANGING = (
     "number", "command", "arguments", "command_line", "seed", "host_version", "firmware_version", "board_id",
     "link_details", "started_utc",
 )  # fmt: skip
+
+# What a run has whose own row was lost of a damaged record: no run is begun by such a command or at such a time.
+UNKNOWN_COMMAND = "unknown"
+UNKNOWN_UTC = "1970-01-01T00:00:00.000+00:00"
+
+
+def row_lost(command: str, started_utc: str) -> bool:
+    """Whether of a run only rows in other tables are left: by whom, when and on what it was made is not known."""
+    return command == UNKNOWN_COMMAND and started_utc == UNKNOWN_UTC
 
 
 def run_id(number: int) -> str:
@@ -32,7 +41,7 @@ def derived_uid(row: Mapping[str, Any]) -> str:
     row: a row of schema.runs by column. 32 hexadecimal digits, the beginning of SHA-256 over the columns that never
     change.
     """
-    text = json.dumps([row[name] for name in _UNCHANGING], ensure_ascii=True, separators=(",", ":"))
+    text = json.dumps([row[name] for name in UNCHANGING], ensure_ascii=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 

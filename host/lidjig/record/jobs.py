@@ -8,6 +8,7 @@ import sqlalchemy as sa
 
 from lidjig.errors import BadInput
 from lidjig.record import schema
+from lidjig.record.checksum import with_checksum
 
 # In the order in which they are shown.
 FIELDS = ("customer", "machine", "serial", "complaint", "done", "bench", "technician")
@@ -62,4 +63,4 @@ def write_fields(connection: sa.Connection, job: int, fields: Mapping[str, str])
     for name, text in fields.items():
         connection.execute(sa.delete(table).where(table.c.job == job, table.c.name == name))
         if text:
-            connection.execute(sa.insert(table).values(job=job, name=name, text=text))
+            connection.execute(sa.insert(table), with_checksum(table, {"job": job, "name": name, "text": text}))

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from lidjig.errors import BadInput
 from lidjig.record import schema
 from lidjig.record.holes import is_damaged
-from lidjig.record.identity import run_id
+from lidjig.record.identity import UNKNOWN_UTC, row_lost, run_id
 from lidjig.record.model import INCOMPLETE, LOOKING, PASS, RUN_OUTCOMES
 from lidjig.record.stored import outcome_left
 
@@ -44,11 +44,22 @@ class RunRow:
     machine: str | None = None  # name of the machine profile
     origin: str | None = None  # id in the record it was made in, where that was another one
 
+    @property
+    def row_lost(self) -> bool:
+        """True where its own row was lost: command, times, versions, board and outcome are not known."""
+        return row_lost(self.command, self.started_utc)
+
+    @property
+    def ended(self) -> bool:
+        """True where it only looked at a machine and came to its end: its "pass" judges nothing."""
+        return self.outcome == PASS and self.command in LOOKING
+
 
 @dataclass(frozen=True)
 class Filter:
     """Which runs are wanted; None = whatever. since, until: a UTC stamp as the record has it, from (inclusive) and
-    to (exclusive) the start of a run; see since_utc() and until_utc().
+    to (exclusive) the start of a run; see since_utc() and until_utc(). A run of which nobody knows when it was begun
+    fits both.
     """
 
     job: str | None = None
@@ -68,11 +79,11 @@ class Filter:
             wanted.append(sa.or_(runs.outcome == INCOMPLETE, runs.outcome.is_(None), damaged))
         elif self.outcome in (PASS, ENDED):
             wanted += [runs.outcome == PASS, sa.not_(is_damaged())]
-            wanted += [runs.command.in_(LOOKING)] if self.outcome == ENDED else []
+            wanted.append(runs.command.in_(LOOKING) if self.outcome == ENDED else runs.command.not_in(LOOKING))
         elif self.outcome is not None:
             wanted.append(runs.outcome == self.outcome)
         if self.since is not None:
-            wanted.append(runs.started_utc >= self.since)
+            wanted.append(sa.or_(runs.started_utc >= self.since, runs.started_utc == UNKNOWN_UTC))
         if self.until is not None:
             wanted.append(runs.started_utc < self.until)
         return wanted

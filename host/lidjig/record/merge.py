@@ -18,9 +18,10 @@ from sqlalchemy.exc import IntegrityError
 
 from lidjig.errors import BadInput, StoreDamaged
 from lidjig.record import schema
+from lidjig.record.checksum import COLUMN, agrees, moved, with_checksum
 from lidjig.record.engine import failing_as, open_engine, shown
 from lidjig.record.identity import derived_uid, run_id, uid_of
-from lidjig.record.merge_rows import bring_rows
+from lidjig.record.merge_rows import ROWS_AT_ONCE, bring_rows
 from lidjig.record.snapshot import check_file, copy_whole, folder_beside
 
 
@@ -78,8 +79,14 @@ def _check_whole(theirs: sa.Connection, other: str) -> None:
     """Raises StoreDamaged before anything is brought from a record that cannot be read whole."""
     with failing_as(other, "reading"):
         said = str(theirs.exec_driver_sql("PRAGMA quick_check(1)").scalar())
-    if said != "ok":
-        raise StoreDamaged(other, "reading", said)
+        if said != "ok":
+            raise StoreDamaged(other, "reading", said)
+        for table in schema.SUMMED:
+            streamed = theirs.execution_options(yield_per=ROWS_AT_ONCE).execute(sa.select(table)).mappings()
+            for row in streamed:
+                if not agrees(table, row):
+                    where = ", ".join(f"{column.name} {row[column.name]}" for column in table.primary_key)
+                    raise StoreDamaged(other, "reading", f"table {table.name}, {where}: its checksum does not agree")
 
 
 class _Merge:
@@ -133,17 +140,20 @@ class _Merge:
     def _bring_fields(self, connection: sa.Connection, job: Any, number: int) -> None:
         fields, beside = schema.job_fields, schema.job_fields_elsewhere
         theirs = [
-            (row.name, row.text)
+            dict(row)
             for table in (fields, beside)
             for row in self._theirs.execute(
-                sa.select(table.c.name, table.c.text).where(table.c.job == job.number).order_by(table.c.name)
-            )
+                sa.select(table).where(table.c.job == job.number).order_by(table.c.name)
+            ).mappings()
         ]
-        for name, text in theirs:
+        for field_ in theirs:
+            name, text = field_["name"], field_["text"]
             same = (fields.c.job == number, fields.c.name == name)
             ours = connection.execute(sa.select(fields.c.text).where(*same)).scalar()
             if ours is None:
-                connection.execute(sa.insert(fields).values(job=number, name=name, text=text))
+                row = {"job": number, "name": name, "text": text}
+                summed = "digest" in field_ or field_[COLUMN] is not None
+                connection.execute(sa.insert(fields), with_checksum(fields, row) if summed else row)
                 self._done.job_fields += 1
             elif ours != text and _keep_beside(connection, number, name, text):
                 self._done.conflicts.append(Conflict(job.name, name, ours, text))
@@ -210,7 +220,10 @@ class _Merge:
         runs = schema.runs
         try:
             with self._engine.begin() as connection:
-                return _new_number(connection.execute(sa.insert(runs).values(**row)))
+                number = _new_number(connection.execute(sa.insert(runs).values(**row)))
+                change = sa.update(runs).where(runs.c.number == number)
+                connection.execute(change.values(checksum=moved(runs, row, number=number)[COLUMN]))
+                return number
         except IntegrityError:  # another merge has just brought it
             with self._engine.connect() as connection:
                 return int(connection.execute(sa.select(runs.c.number).where(runs.c.uid == uid)).scalar_one())
@@ -220,9 +233,14 @@ class _Merge:
         runs = schema.runs
         if run["ended_utc"] is None:
             return False
-        change = sa.update(runs).where(runs.c.number == number, runs.c.ended_utc.is_(None))
+        one = (runs.c.number == number, runs.c.ended_utc.is_(None))
         with self._engine.begin() as connection:
-            changed = connection.execute(change.values(ended_utc=run["ended_utc"], outcome=run["outcome"]))
+            ours = connection.execute(sa.select(runs).where(*one)).mappings().first()
+            if ours is None:
+                return False
+            end = moved(runs, ours, ended_utc=run["ended_utc"], outcome=run["outcome"])
+            change = sa.update(runs).where(*one)
+            changed = connection.execute(change.values({k: end[k] for k in ("ended_utc", "outcome", COLUMN)}))
             return changed.rowcount > 0
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from lidjig.record import schema
+from lidjig.record.checksum import moved
 from lidjig.record.holes import RESCUED
 
 # One transaction takes about so much at once: the record may be written to by a bench meanwhile, which waits.
@@ -66,7 +67,7 @@ def _insert(engine: sa.Engine, table: sa.Table, rows: Iterable[Row], run: int) -
     count = 0
     for chunk in _chunks(rows):
         with engine.begin() as connection:
-            connection.execute(sa.insert(table), [{**row, "run": run} for row in chunk])
+            connection.execute(sa.insert(table), [moved(table, row, run=run) for row in chunk])
         count += len(chunk)
     return count
 
@@ -106,7 +107,7 @@ def _bring_beside(engine: sa.Engine, theirs: sa.Connection, table: sa.Table, the
                 continue
             place, count = place + 1, count + 1
             have.add(content)
-            connection.execute(sa.insert(table), {**row, "run": our_run, "place": place})
+            connection.execute(sa.insert(table), moved(table, row, run=our_run, place=place))
     return count
 
 
@@ -139,7 +140,8 @@ def _end_steps(engine: sa.Engine, theirs: sa.Connection, their_run: int, our_run
         ended = sa.select(steps).where(steps.c.run == their_run, steps.c.place == place, steps.c.state != "open")
         row = theirs.execute(ended).mappings().first()
         if row is not None:
-            values = {key: value for key, value in row.items() if key not in ("run", "place")}
+            now = moved(steps, row, run=our_run)
+            values = {key: value for key, value in now.items() if key not in ("run", "place")}
             with engine.begin() as connection:
                 connection.execute(
                     sa.update(steps).where(steps.c.run == our_run, steps.c.place == place).values(**values)

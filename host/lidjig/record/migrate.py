@@ -14,7 +14,7 @@ from sqlalchemy.schema import CreateColumn, CreateTable
 
 import lidjig
 from lidjig.record import schema
-from lidjig.record.identity import derived_uid, machine_named
+from lidjig.record.identity import UNCHANGING, derived_uid, machine_named
 
 
 def update(engine: sa.Engine) -> None:
@@ -69,7 +69,8 @@ def _to_3(connection: sa.Connection) -> None:
     runs = schema.runs
     text = sa.select(schema.texts.c.text).where(schema.texts.c.run == runs.c.number, schema.texts.c.kind == "machine")
     profile = text.limit(1).scalar_subquery().label("profile")
-    for row in connection.execute(sa.select(runs, profile).where(runs.c.uid.is_(None))).mappings().all():
+    known = (runs.c[name] for name in UNCHANGING)  # not all of them: later steps bring more
+    for row in connection.execute(sa.select(*known, profile).where(runs.c.uid.is_(None))).mappings().all():
         values = {"uid": derived_uid(dict(row)), "machine": machine_named(row["profile"])}
         connection.execute(sa.update(runs).where(runs.c.number == row["number"]).values(**values))
     if not any(names == ["uid"] for names in _unique(connection, runs)):
@@ -79,6 +80,12 @@ def _to_3(connection: sa.Connection) -> None:
 def _to_4(connection: sa.Connection) -> None:
     """Numbers of batches; those that were written before have none."""
     _add_columns(connection, schema.blocks, "number")
+
+
+def _to_5(connection: sa.Connection) -> None:
+    """Checksums of rows; those that were written before have none."""
+    for table in schema.SUMMED:
+        _add_columns(connection, table, "checksum")
 
 
 def _make_tables(connection: sa.Connection, *tables: sa.Table) -> None:
@@ -103,4 +110,4 @@ def _unique(connection: sa.Connection, table: sa.Table) -> list[list[str | None]
 
 # Version that a record has -> the step to the next one. A step finds tables and columns made already where a record
 # was set back by hand.
-STEPS: dict[int, Callable[[sa.Connection], None]] = {1: _to_2, 2: _to_3, 3: _to_4}
+STEPS: dict[int, Callable[[sa.Connection], None]] = {1: _to_2, 2: _to_3, 3: _to_4, 4: _to_5}

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from lidjig.errors import StoreFailed
 from lidjig.record import schema
+from lidjig.record.checksum import COLUMN, checksum_of, moved, with_checksum
 from lidjig.record.engine import failing_as
 from lidjig.record.identity import run_id
 from lidjig.record.model import RUN_OUTCOMES, Finding, MeasuredValue
@@ -21,6 +22,7 @@ from lidjig.record.model import RUN_OUTCOMES, Finding, MeasuredValue
 if TYPE_CHECKING:
     import numpy as np
 
+    from lidjig.record.blocks import ChannelRow
     from lidjig.record.buffers import BatchLike, SampleBuffers
 
 RIDE_S = 0.2  # a step row rides with the next commit if the last one is younger than this
@@ -86,8 +88,9 @@ def _plain(value: object) -> object:
 class Step:
     """A step in progress; set `result` to what it gave."""
 
-    def __init__(self, place: int) -> None:
+    def __init__(self, place: int, row: dict[str, object]) -> None:
         self.place = place
+        self.row = row  # as it was begun
         self.result: object = None
 
 
@@ -197,7 +200,7 @@ class RunRecorder:
             begin_t_us=self.board_time_us(),
             state="open",
         )
-        step = Step(int(str(row["place"])))
+        step = Step(int(str(row["place"])), row)
         self._ride("storing a step", sa.insert(schema.steps), row)
         self._open_steps.append(step.place)
         try:
@@ -212,26 +215,21 @@ class RunRecorder:
 
     def _end_step(self, step: Step, state: str, exception: str | None) -> None:
         self._open_steps.pop()
+        end: dict[str, object] = {
+            "end_s": self._now_s(),
+            "end_t_us": self.board_time_us(),
+            "state": state,
+            "result": None if step.result is None else to_json(step.result),
+            "exception": exception,
+        }
+        end[COLUMN] = checksum_of(schema.steps, {**step.row, **end})
         change = (
             sa.update(schema.steps)
             .where(schema.steps.c.run == self.number, schema.steps.c.place == sa.bindparam("step_place"))
-            .values(
-                end_s=sa.bindparam("new_end_s"),
-                end_t_us=sa.bindparam("new_end_t_us"),
-                state=sa.bindparam("new_state"),
-                result=sa.bindparam("new_result"),
-                exception=sa.bindparam("new_exception"),
-            )
+            .values({name: sa.bindparam(f"new_{name}") for name in end})
         )
-        values: dict[str, object] = {
-            "step_place": step.place,
-            "new_end_s": self._now_s(),
-            "new_end_t_us": self.board_time_us(),
-            "new_state": state,
-            "new_result": None if step.result is None else to_json(step.result),
-            "new_exception": exception,
-        }
-        self._ride("storing a step", change, values)
+        values = {f"new_{name}": value for name, value in end.items()}
+        self._ride("storing a step", change, {"step_place": step.place, **values})
 
     def measurement(self, measured: MeasuredValue) -> None:
         """One declared measurement with its outcome."""
@@ -321,10 +319,13 @@ class RunRecorder:
             raise ValueError(f"outcome {outcome!r}, accepted {', '.join(RUN_OUTCOMES)}")
         if self.outcome is not None:
             raise ValueError(f"run {self.id} is closed already")
-        change = sa.update(schema.runs).where(schema.runs.c.number == self.number)
-        values: dict[str, object] = {"outcome": outcome, "ended_utc": utc_now()}
+        one = schema.runs.c.number == self.number
+        with failing_as(self._store, "closing the run"), self._engine.connect() as connection:
+            begun = connection.execute(sa.select(schema.runs).where(one)).mappings().one()
+        end: dict[str, object] = {"outcome": outcome, "ended_utc": utc_now()}
+        end[COLUMN] = moved(schema.runs, begun, **end)[COLUMN]
         self._close_blocks()
-        self._commit("closing the run", (change, [values]))
+        self._commit("closing the run", (sa.update(schema.runs).where(one), [end]))
         self.outcome = outcome
 
     def flush(self) -> None:
@@ -332,6 +333,14 @@ class RunRecorder:
         self._close_blocks()
         if self._riders:
             self._commit("storing the rest")
+
+    def channels(self) -> list[ChannelRow]:
+        """What this run holds of each sampled channel by now, by name; what waits is written first."""
+        from lidjig.record.blocks import read_channels
+
+        self.flush()
+        with failing_as(self._store, "reading samples"), self._engine.connect() as connection:
+            return read_channels(connection, self.number, self._store)
 
     # How it is written.
 
@@ -364,7 +373,8 @@ class RunRecorder:
             if buffer.row is None:
                 key = f"{schema.blocks.name} {channel}"
                 place = self._places[key] = self._places.get(key, 0) + 1
-                buffer.row = {"run": self.number, "place": place, **self._samples.columns(channel)}
+                row = {"run": self.number, "place": place, **self._samples.columns(channel)}
+                buffer.row = with_checksum(schema.blocks, row)
             if not any(row is buffer.row for _, rows in self._riders for row in rows):
                 self._riders.append((sa.insert(schema.blocks), [buffer.row]))
             del self._samples.waiting[channel]
@@ -375,7 +385,7 @@ class RunRecorder:
     def _row(self, table: sa.Table, **values: object) -> dict[str, object]:
         place = self._places.get(table.name, 0) + 1
         self._places[table.name] = place
-        return {"run": self.number, "place": place, **values}
+        return with_checksum(table, {"run": self.number, "place": place, **values})
 
     def _add(self, doing: str, table: sa.Table, **values: object) -> None:
         self._take_samples_along()

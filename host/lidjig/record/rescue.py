@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,11 +16,14 @@ from sqlalchemy.exc import IntegrityError
 
 from lidjig.errors import BadInput
 from lidjig.record import schema
+from lidjig.record.checksum import COLUMN, checksum_of, with_checksum
 from lidjig.record.engine import failing_as, newer, open_engine
 from lidjig.record.holes import RESCUED
-from lidjig.record.identity import derived_uid, machine_named, run_id
+from lidjig.record.identity import UNKNOWN_COMMAND, UNKNOWN_UTC, derived_uid, machine_named, run_id
+from lidjig.record.rescue_check import usable, vouched
 from lidjig.record.rescue_file import open_copy
-from lidjig.record.rescue_read import Key, Reader, usable
+from lidjig.record.rescue_keys import Listed
+from lidjig.record.rescue_read import Key, Reader
 from lidjig.record.snapshot import check_file, folder_beside
 
 CHUNK = 500
@@ -28,7 +31,6 @@ CHUNK = 500
 _NO_BLOCKS = ("confirm", "isolate", "cycle", "sweep", "hold", "selftest")
 _RECORDED = re.compile(r"recorded: (\d+) readings")
 RECORDED_NOTE = "recorded: "  # begins the note of a run that says how many readings it kept
-UNKNOWN_UTC = "1970-01-01T00:00:00.000+00:00"  # of a run whose own row is lost
 _FIRST = (schema.jobs, schema.runs, schema.attachments)  # what other rows point at
 _REST = (
     schema.job_fields, schema.job_fields_elsewhere, *schema.RUN_TABLES, schema.blocks, schema.run_attachments,
@@ -38,12 +40,15 @@ _REST = (
 
 @dataclass(frozen=True)
 class SavedTable:
-    """Rows of a table: saved, and known to be missing. missing_is_all: False where more may be missing."""
+    """Rows of a table: saved, and known to be missing. missing_is_all: False where more may be missing. vouched: how
+    many of those saved prove by a checksum of their own that they are as they were written.
+    """
 
     name: str
     saved: int
     missing: int
     missing_is_all: bool
+    vouched: int = 0
 
 
 @dataclass
@@ -57,7 +62,7 @@ class Rescued:
     @property
     def whole(self) -> bool:
         """True where nothing is known to be missing."""
-        return not self.remarks and all(not t.missing and t.missing_is_all for t in self.tables)
+        return not self.remarks and not self.runs and all(not t.missing and t.missing_is_all for t in self.tables)
 
 
 def rescue(broken: Path, new: Path) -> Rescued:
@@ -100,6 +105,8 @@ class _Rescue:
         self._jobs: set[int] = set()
         self._runs: set[int] = set()
         self._files: set[str] = set()
+        self._given: set[int] | None = None  # the numbers that runs were given, where that is known
+        self._vouched: Counter[str] = Counter()  # rows by table
         self._lost_runs: set[int] = set()
         self._told_missing: set[int] = set()  # runs of which it is known how many readings are missing
         self._doubtful: list[tuple[str, list[tuple[int | None, int | None]]]] = []  # tables, runs about their breaks
@@ -126,11 +133,18 @@ class _Rescue:
     def _table(self, table: sa.Table) -> None:
         saved: set[Key] = set()
         names = [column.name for column in table.primary_key]
+        listed = self._listed(table)
         chunk: list[dict[str, Any]] = []
-        for row in self._reader.rows(table):
+        for rowid, row in self._reader.rows(table):
             key = tuple(row.get(name) for name in names)
-            if key in saved or not usable(table, row) or not self._points_right(table, row):
+            if key in saved or not usable(table, row):
                 continue
+            if not vouched(table, row) and not listed.bears_out(rowid, key):
+                continue
+            if not self._points_right(table, row):
+                continue
+            listed.settle(rowid, key)
+            self._vouched[table.name] += vouched(table, row)
             saved.add(key)
             chunk.append(row)
             if len(chunk) >= CHUNK:
@@ -141,9 +155,16 @@ class _Rescue:
             self._jobs = {int(key[0]) for key in saved}
         elif table is schema.runs:
             self._runs = {int(key[0]) for key in saved}
+            self._given = None if self._given is None else self._given | self._runs
         elif table is schema.attachments:
             self._files = {str(key[0]) for key in saved}
-        self._account(table, saved)
+        self._account(table, saved, listed)
+
+    def _listed(self, table: sa.Table) -> Listed:
+        found, whole = self._reader.keys(table)
+        if table is schema.runs:
+            self._given = {int(number) for number in found} if whole else None
+        return Listed(table, found, whole, self._given)
 
     def _points_right(self, table: sa.Table, row: dict[str, Any]) -> bool:
         """Whether what the row points at was saved too; a run whose own row is lost is begun anew."""
@@ -164,7 +185,7 @@ class _Rescue:
         left = json.dumps([number, *(str(value) for value in row.values())], separators=(",", ":"))
         begun = {
             "number": number,
-            "command": "unknown",
+            "command": UNKNOWN_COMMAND,
             "arguments": "{}",
             "command_line": "[]",
             "host_version": "",
@@ -215,12 +236,14 @@ class _Rescue:
 
     # What is missing.
 
-    def _account(self, table: sa.Table, saved: set[Key]) -> None:
-        listed, whole = self._reader.keys(table)
+    def _account(self, table: sa.Table, saved: set[Key], listed: Listed) -> None:
         names = [column.name for column in table.primary_key]
-        missing = (listed | _up_to_the_last(table, saved)) - saved
-        whole = whole or not self._reader.rows_broke(table)
-        self._done.tables.append(SavedTable(table.name, len(saved), len(missing), whole))
+        were = self._numbered() if table is schema.runs else listed.keys()
+        missing = (were | _up_to_the_last(table, saved)) - saved
+        whole = listed.whole or not self._reader.rows_broke(table)
+        self._done.tables.append(
+            SavedTable(table.name, len(saved), len(missing), whole, min(self._vouched[table.name], len(saved)))
+        )
         if "run" not in names:
             return
         if not whole:
@@ -308,9 +331,12 @@ class _Rescue:
             highest = sa.select(sa.func.max(gaps.c.place)).where(gaps.c.run == sa.bindparam("of_run"))
             for row in rows:
                 last = int(connection.execute(highest, {"of_run": row["run"]}).scalar() or 0)
-                connection.execute(sa.insert(gaps), {**row, "place": max(last, schema.OPERATOR_PLACE) + 1})
-        for lost in sorted({int(key) for key in self._lost_numbers()}):
-            self._done.runs.setdefault(run_id(lost), ["the whole run"])
+                placed = {**row, "place": max(last, schema.OPERATOR_PLACE) + 1}
+                connection.execute(sa.insert(gaps), with_checksum(gaps, placed))
+            self._sum_runs(connection)
+        for (lost,) in sorted(self._numbered()):
+            if lost not in self._runs:
+                self._done.runs.setdefault(run_id(lost), ["the whole run"])
 
     def _set_machines(self, connection: sa.Connection) -> None:
         """The machine of runs that were begun before the record kept it by itself."""
@@ -323,9 +349,23 @@ class _Rescue:
         for number, text in connection.execute(query).all():
             connection.execute(sa.update(runs).where(runs.c.number == number).values(machine=machine_named(text)))
 
-    def _lost_numbers(self) -> set[int]:
+    def _sum_runs(self, connection: sa.Connection) -> None:
+        """Runs whose own row had a checksum have one of what is left in it: job and run before may be lost."""
+        runs = schema.runs
+        for row in connection.execute(sa.select(runs).where(runs.c.checksum.is_not(None))).mappings().all():
+            change = sa.update(runs).where(runs.c.number == row["number"])
+            connection.execute(change.values({COLUMN: checksum_of(runs, row)}))
+
+    def _numbered(self) -> set[Key]:
+        """The numbers that runs were given. One for which the index has the uid of a run that is there under another
+        number is damage.
+        """
+        with self._engine.connect() as connection:
+            query = sa.select(schema.runs.c.uid, schema.runs.c.number)
+            uids = {str(row.uid): int(row.number) for row in connection.execute(query)}
         listed, _ = self._reader.keys(schema.runs)
-        return {int(key[0]) for key in listed} - self._runs
+        known = self._reader.uids()
+        return {key for number, key in listed.items() if uids.get(known.get(number, ""), number) == number}
 
 
 def _up_to_the_last(table: sa.Table, saved: set[Key]) -> set[Key]:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 import struct
 from pathlib import Path
 
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.schema import CreateTable
+
 from lidjig.errors import BadInput
-from lidjig.record.engine import open_engine
+from lidjig.record import schema
+from lidjig.record.checksum import COLUMN
+from lidjig.record.engine import MAGIC
 from lidjig.record.rescue_read import Reader
 from lidjig.record.snapshot import copy_files, log_of
 
@@ -16,7 +22,6 @@ from lidjig.record.snapshot import copy_files, log_of
 # pages (4 bytes from 28), first free page and number of free pages (4 bytes each from 32). Section 4.1: a log begins
 # with 32 bytes, page size at 8; each frame has 24 bytes and a page; a frame counts where its salt is the log's and its
 # running checksum agrees.
-MAGIC = b"SQLite format 3\x00"
 LOG_HEADER, FRAME_HEADER = 32, 24
 # Section 1.6: first byte of a page, of a table (leaf, interior) or an index.
 _PAGE_TYPES = {"table": (13, 5), "index": (10, 2)}
@@ -34,7 +39,7 @@ def open_copy(broken: Path, folder: Path) -> tuple[Reader, list[str]]:
     if good < frames:
         remarks.append(f"the write-ahead log is damaged: {good} of its {frames} pages count, later ones do not")
     remarks += _fill_up(copy)
-    for way in (_as_it_is, _without_log, _with_new_contents):
+    for way in (_as_it_is, _without_log, _with_new_contents, _with_contents_of_4):
         try:
             said = way(copy, folder)
             reader = Reader(copy)
@@ -64,9 +69,16 @@ def _with_new_contents(copy: Path, folder: Path) -> list[str]:
     that they begin on the same pages, unless the record was brought up from an older version. Rows that do not fit
     are found unusable one by one. Raises ValueError where the pages say themselves that they are others.
     """
-    fresh = folder / "fresh.db"
-    engine, _ = open_engine(fresh, create=True)
-    engine.dispose()
+    return _with_contents(copy, folder / "fresh.db", schema.SCHEMA_VERSION)
+
+
+def _with_contents_of_4(copy: Path, folder: Path) -> list[str]:
+    """The same for a record that began without checksums: its table of contents was shorter."""
+    return _with_contents(copy, folder / "fresh_4.db", 4)
+
+
+def _with_contents(copy: Path, fresh: Path, version: int) -> list[str]:
+    make_empty(fresh, version)
     with contextlib.closing(sqlite3.connect(fresh)) as plain:
         query = "SELECT rootpage, type FROM sqlite_master WHERE rootpage > 0"
         roots = {int(page): str(kind) for page, kind in plain.execute(query)}
@@ -81,6 +93,17 @@ def _with_new_contents(copy: Path, folder: Path) -> list[str]:
     struct.pack_into(">II", whole, 32, 0, 0)
     copy.write_bytes(whole)
     return ["the file's table of contents was destroyed; rows were found by where lidjig begins its tables"]
+
+
+def make_empty(path: Path, version: int) -> None:
+    """A record without rows as lidjig made it with schema `version`, 4 or later."""
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as plain:
+        plain.execute("PRAGMA journal_mode = WAL")
+        for table in dict.fromkeys((schema.schema, *schema.metadata.sorted_tables)):
+            made = str(CreateTable(table).compile(dialect=sqlite.dialect()))
+            if version < schema.CHECKSUMS_SINCE:
+                made = re.sub(rf"\t{COLUMN} BIGINT, \n", "", made)
+            plain.execute(made)
 
 
 def _check_roots(whole: bytearray, roots: dict[int, str], size: int) -> None:

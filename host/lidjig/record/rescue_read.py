@@ -6,25 +6,17 @@ All of it works on a copy; see rescue.py.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import itertools
-import json
 import sqlite3
-import zlib
 from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import sqlalchemy as sa
 
 from lidjig.record import schema
-from lidjig.record.stored import event_of, finding_of, measured_of
 
-# Columns whose text is JSON: a run with one that does not parse would not open.
-_JSON = {"arguments", "command_line", "link_details", "evidence", "shape", "result"}
-_MADE = {schema.events: event_of, schema.findings: finding_of, schema.measurements: measured_of}
 Key = tuple[Any, ...]
 
 
@@ -67,8 +59,8 @@ class Reader:
                 return int(row[0]), str(row[1])
         return None
 
-    def rows(self, table: sa.Table) -> Iterator[dict[str, Any]]:
-        """Every row that can be read, by rowid."""
+    def rows(self, table: sa.Table) -> Iterator[tuple[int, dict[str, Any]]]:
+        """Every row that can be read, with its rowid, in order of these."""
         names = self.columns(table)
         if not names:
             return
@@ -87,7 +79,7 @@ class Reader:
                     if broken:
                         self.breaks[table.name].append((run, now if isinstance(now, int) else None))
                     run, broken = now if isinstance(now, int) else run, False
-                    yield found
+                    yield int(row[0]), found
                 break
             except (sqlite3.Error, OverflowError):
                 assert last is not None
@@ -131,36 +123,56 @@ class Reader:
         # A damaged page above leads anywhere; where it leads back, there is no way on.
         return (int(row[0]),) if rowid < int(row[0]) <= self._rowid_max else None
 
-    def keys(self, table: sa.Table) -> tuple[set[Key], bool]:
-        """(primary keys that the table's index lists, whether all of it could be read). The index lies on other pages
-        than the rows, and so knows of rows that are lost.
+    def keys(self, table: sa.Table) -> tuple[dict[int, Key], bool]:
+        """(rowid -> primary key as the table's index lists it, whether all of it could be read). The index lies on
+        other pages than the rows, and so knows of rows that are lost, and of rows whose key is no longer what it was.
         """
         names = [column.name for column in table.primary_key]
         if len(names) == 1 and isinstance(table.c[names[0]].type, sa.Integer):
             return self._numbers(table, names[0])
+        found, whole = self._listed(table, f"sqlite_autoindex_{table.name}_1", names)
+        return {rowid: key for rowid, key in found.items() if all(value is not None for value in key)}, whole
+
+    def uids(self) -> dict[int, str]:
+        """Number -> uid of the runs that the index of uids lists; empty where it could not be read whole."""
+        for index in ("sqlite_autoindex_runs_1", "runs_uid"):  # the second where an older record was updated
+            found, whole = self._listed(schema.runs, index, ["uid"])
+            if whole and found:
+                return {number: str(uid) for number, (uid,) in found.items()}
+        return {}
+
+    def _listed(self, table: sa.Table, index: str, names: list[str]) -> tuple[dict[int, Key], bool]:
+        """(rowid -> what an index lists of these columns, whether all of it could be read)."""
         listed = ", ".join(f'"{name}"' for name in names)
-        found: set[Key] = set()
+        found: dict[int, Key] = {}
         whole = True
         for order in ("ASC", "DESC"):
             ordered = ", ".join(f'"{name}" {order}' for name in names)
-            query = f"SELECT {listed} FROM {table.name} INDEXED BY sqlite_autoindex_{table.name}_1 ORDER BY {ordered}"
+            query = f"SELECT rowid, {listed} FROM {table.name} INDEXED BY {index} ORDER BY {ordered}"
             try:
-                for row in self._db.execute(query):
-                    found.add(tuple(row))
+                for rowid, *key in self._db.execute(query):
+                    found[int(rowid)] = tuple(key)
                 break
-            except (sqlite3.Error, OverflowError):
+            except (sqlite3.Error, OverflowError, TypeError, ValueError):
                 whole = False
         return found, whole
 
-    def _numbers(self, table: sa.Table, name: str) -> tuple[set[Key], bool]:
-        """Numbers that were given: none is ever taken back, so that every one up to the highest was."""
+    def _numbers(self, table: sa.Table, name: str) -> tuple[dict[int, Key], bool]:
+        """Numbers that were given. None is ever taken back, so that every one up to the highest was; of runs the index
+        of their uids says which, and is asked first: a highest number may be damage like any other.
+        """
+        uids = self.uids() if table is schema.runs else {}
+        if uids:
+            return {number: (number,) for number in uids}, True
         with contextlib.suppress(sqlite3.Error, TypeError, ValueError):
             query = "SELECT seq FROM sqlite_sequence WHERE name = ?"
             row = self._db.execute(query, (table.name,)).fetchone() if table is schema.runs else None
             if row is None:
                 row = self._db.execute(f"SELECT max({name}) FROM {table.name}").fetchone()
-            return {(number,) for number in range(1, int(row[0] or 0) + 1)}, True
-        return set(), False
+            last = int(row[0] or 0)
+            if last <= self._rowid_max:
+                return {number: (number,) for number in range(1, last + 1)}, True
+        return {}, False
 
 
 def _text(raw: bytes) -> object:
@@ -168,50 +180,3 @@ def _text(raw: bytes) -> object:
         return raw.decode("utf-8")
     except UnicodeDecodeError:
         return raw  # bytes where text belongs: the row is found unusable
-
-
-def usable(table: sa.Table, row: dict[str, Any]) -> bool:
-    """Whether a row is one that lidjig can have written: types, what must be there, and content that proves itself."""
-    for column in table.columns:
-        value = row.get(column.name)
-        if value is None:
-            if not column.nullable and not (column.primary_key and column.name not in row):
-                return False
-        elif not _fits(column, value):
-            return False
-    try:
-        return _proves_itself(table, row)
-    except (ValueError, zlib.error, TypeError):
-        return False
-
-
-def _fits(column: sa.Column[Any], value: object) -> bool:
-    if isinstance(column.type, sa.LargeBinary):
-        return isinstance(value, bytes)
-    if isinstance(column.type, sa.String):
-        return isinstance(value, str)
-    if isinstance(column.type, sa.Integer):
-        return isinstance(value, int)
-    return isinstance(value, (int, float))
-
-
-def _proves_itself(table: sa.Table, row: dict[str, Any]) -> bool:
-    """False, ValueError or zlib.error for content that is not what it says it is."""
-    for name in _JSON.intersection(row):
-        if row[name] is not None:
-            json.loads(row[name])
-    if table in _MADE:
-        _MADE[table](SimpleNamespace(**row))
-    if table is schema.steps:
-        return isinstance(json.loads(row["arguments"]), dict)
-    if table is schema.runs:
-        kinds = (("arguments", dict), ("link_details", dict), ("command_line", list))
-        return all(isinstance(json.loads(row[name]), kind) for name, kind in kinds)
-    if table is schema.blocks:
-        from lidjig.record.blocks import unpack_data, unpack_marks
-
-        unpack_data(row["data"], row["n"])
-        return bool(unpack_marks(row["marks"]).n.sum() == row["n"])
-    if table is schema.attachments:
-        return bool(hashlib.sha256(row["data"]).hexdigest() == row["sha256"])
-    return True

@@ -22,14 +22,21 @@ from sqlalchemy import (
 )
 
 # How an older record is brought up to this: record/migrate.py.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 TABLES_SINCE = 3  # the version that brought the last table; later ones brought columns
+CHECKSUMS_SINCE = 5
 
 # What is added to a run beside its own writing (an operator's notes, what was lost of a damaged record) has places
 # above this one, so that it never meets the run's own rows.
 OPERATOR_PLACE = 1_000_000
 
 metadata = MetaData()
+
+
+def _checksum() -> Column[object]:
+    """See record/checksum.py; None in a row from before schema 5."""
+    return Column("checksum", BigInteger, nullable=True)
+
 
 schema = Table(
     "lidjig_schema",
@@ -55,6 +62,7 @@ job_fields = Table(
     Column("job", Integer, ForeignKey("jobs.number"), primary_key=True),
     Column("name", String(40), primary_key=True),
     Column("text", Text, nullable=False),
+    _checksum(),
 )
 
 # What another bench's record says of the same field of the same job: kept beside ours, a row for each text.
@@ -88,6 +96,7 @@ runs = Table(
     Column("uid", String(32), nullable=True, unique=True),
     Column("machine", String(120), nullable=True),  # name of the machine profile
     Column("origin", String(16), nullable=True),  # id in the record that it was made in, where that was another one
+    _checksum(),
     sqlite_autoincrement=True,  # a number is never given twice, even after a run was deleted
 )
 
@@ -100,6 +109,7 @@ def _of_run(name: str, *columns: Column[object]) -> Table:
         Column("run", Integer, ForeignKey("runs.number"), primary_key=True),
         Column("place", Integer, primary_key=True, autoincrement=False),
         *columns,
+        _checksum(),
     )
 
 
@@ -202,6 +212,7 @@ blocks = Table(
     Column("marks", LargeBinary, nullable=False),
     Column("data", LargeBinary, nullable=False),
     Column("number", BigInteger, nullable=True),  # of the first batch, as the jig counted; None in an older record
+    _checksum(),
 )
 
 # Files that were attached: each content once, however often it is attached and under whatever name.
@@ -231,3 +242,6 @@ job_attachments = _attached_to("job_attachments", "job", "jobs")
 
 # Tables whose rows a run reads back whole; its blocks are read by channel.
 RUN_TABLES = (texts, events, samples, steps, measurements, findings, gaps, notes, frames, observations)
+
+# Tables whose rows have a checksum.
+SUMMED = (job_fields, runs, *RUN_TABLES, blocks)

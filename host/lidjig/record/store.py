@@ -14,6 +14,7 @@ from lidjig.errors import BadInput, StoreFailed
 from lidjig.record import attach, listing, schema
 from lidjig.record import engine as opening
 from lidjig.record import jobs as entered
+from lidjig.record.checksum import checksum_of, with_checksum
 from lidjig.record.identity import machine_named, new_uid, run_id
 from lidjig.record.listing import Filter, RunRow
 from lidjig.record.recorder import Clock, RunRecorder, to_json, utc_now
@@ -89,8 +90,10 @@ class Store:
             inserted = connection.execute(sa.insert(schema.runs), row)
             assert inserted.inserted_primary_key is not None  # there is one for a single-row insert
             number = int(inserted.inserted_primary_key[0])
+            one = sa.update(schema.runs).where(schema.runs.c.number == number)
+            connection.execute(one.values(checksum=checksum_of(schema.runs, {"number": number, **row})))
             rows = [
-                {"run": number, "place": place, "kind": kind, "text": text}
+                with_checksum(schema.texts, {"run": number, "place": place, "kind": kind, "text": text})
                 for place, (kind, text) in enumerate(sorted((texts or {}).items()), start=1)
             ]
             if rows:
@@ -228,7 +231,7 @@ class Store:
             # Beyond the places that a run gives out while it is written: it may still be running.
             place = max(schema.OPERATOR_PLACE, int(connection.execute(last).scalar() or 0)) + 1
             row = {"run": number, "place": place, "text": f"operator: {clean}", "written_utc": utc_now()}
-            connection.execute(sa.insert(notes), row)
+            connection.execute(sa.insert(notes), with_checksum(notes, row))
         return run_id(number)
 
     def run(self, wanted: str) -> StoredRun:

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from lidjig.errors import StoreDamaged
 from lidjig.record import schema
 from lidjig.record.holes import Hole, holes_of
-from lidjig.record.identity import run_id, uid_of
+from lidjig.record.identity import row_lost, run_id, uid_of
 from lidjig.record.jobs import read_fields
 from lidjig.record.model import INCOMPLETE, PASS, Finding, MeasuredValue
 
@@ -159,6 +159,11 @@ class StoredRun:
     def closed(self) -> bool:
         """True where the run came to its end."""
         return self.ended_utc is not None
+
+    @property
+    def row_lost(self) -> bool:
+        """True where its own row was lost: command, times, versions, board and outcome are not known."""
+        return row_lost(self.command, self.started_utc)
 
     @property
     def lost_for_good(self) -> StoredGap | None:

@@ -16,7 +16,7 @@ class Clock(Protocol):
 
 
 class ReportLike(Protocol):
-    """A finished procedure."""
+    """A finished procedure. said: those of its notes that have been shown already."""
 
     @property
     def command(self) -> str: ...
@@ -30,6 +30,8 @@ class ReportLike(Protocol):
     def measurements(self) -> Sequence[MeasuredValue]: ...
     @property
     def notes(self) -> Sequence[str]: ...
+    @property
+    def said(self) -> Sequence[str]: ...
     @property
     def error(self) -> str: ...
     @property

@@ -12,7 +12,10 @@ from lidjig.show.given import LookLike
 from lidjig.show.live_rows import Widths, draw, present
 from lidjig.show.numbers import board_time
 from lidjig.show.pace import Pace
+from lidjig.show.reader import Stream
 from lidjig.show.strips import glyphs_for
+
+HELD_US = 500_000  # readings come in batches that span 250 ms at most (PROTOCOL.md)
 
 
 class LiveView:
@@ -26,6 +29,8 @@ class LiveView:
         self._widths = Widths()
         self._link = ""  # the last that was said of the link
         self._last = ""
+        self._shown: LookLike | None = None  # the last look while the link was up
+        self._held: LookLike | None = None  # its line waits for the readings of that moment
 
     def __enter__(self) -> LiveView:
         return self
@@ -35,6 +40,8 @@ class LiveView:
     ) -> None:
         if self._live is not None:
             self._live.stop()
+        elif self._shown is not None:
+            self._print_held(self._shown)
 
     def __call__(self, look: LookLike) -> None:
         """Show it; held back to wall time where the bench's time runs faster."""
@@ -43,6 +50,8 @@ class LiveView:
             self._redraw(self._live, look)
         else:
             self._line(look)
+            if isinstance(self._console.file, Stream):
+                self._console.file.look()
         if self._pace is not None:
             self._pace.keep()
 
@@ -54,12 +63,30 @@ class LiveView:
         live.update(Text("\n", no_wrap=True).join(lines), refresh=True)
 
     def _line(self, look: LookLike) -> None:
+        text = plain(look)
+        if self._shown is not None and (look.link or text != self._last):
+            self._print_held(self._shown)  # what is read from now on is of another moment
         if look.link:
             self._console.print(Text(f"{board_time(look.t_us)}  {look.link}"))
-        text = plain(look)
-        if text != self._last and not look.link_down:
-            self._last = text
-            self._console.print(Text(f"{board_time(look.t_us)}  {plain(look, readings=True)}"))
+        if look.link_down:
+            return
+        if text != self._last:
+            self._last, self._held = text, look
+        self._shown = look
+        if self._held is not None and (_is_read(look) or look.t_us - self._held.t_us >= HELD_US):
+            self._print_held(look)
+
+    def _print_held(self, look: LookLike) -> None:
+        """The line that was held, if any, with the readings of a look that shows the same."""
+        if self._held is not None:
+            self._console.print(Text(f"{board_time(self._held.t_us)}  {plain(look, readings=True)}"))
+            self._held = None
+
+
+def _is_read(look: LookLike) -> bool:
+    """Whether there is a reading of all that is shown, or none to be had."""
+    shown = [look.readings[name] for name, value in look.showing.items() if value is not None and name in look.readings]
+    return all(reading.now is not None or reading.why for reading in shown)
 
 
 def plain(look: LookLike, *, readings: bool = False) -> str:

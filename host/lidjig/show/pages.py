@@ -11,15 +11,20 @@ from rich.table import Table
 from rich.text import Text
 
 from lidjig.record.event_words import word
+from lidjig.record.listing import ENDED
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow
-from lidjig.record.stored import StoredAttachment, StoredEvent, StoredRun
+from lidjig.record.stored import StoredAttachment, StoredEvent, StoredGap, StoredRun
 from lidjig.show.as_json import finding_object, measurement_object
 from lidjig.show.numbers import board_time, byte_size, duration, figure
 from lidjig.show.terminal import ended_well_unjudged, outcome_style, show_finding, show_measurement
 
 if TYPE_CHECKING:
     from lidjig.record.blocks import ChannelRow
+
+LOST = "unknown"  # what the lost row of a run would tell
+
+GAPS_EACH = 5  # of those that say the same, and of different ones of a kind, so many have a line each
 
 
 def event_text(event: StoredEvent) -> str:
@@ -82,8 +87,8 @@ def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
             _short_outcome(row.command, row.outcome),
             str(row.events),
             Text(str(row.gaps or "-"), style="yellow" if row.gaps else ""),
-            row.board_id,
-            row.started_utc[:19].replace("T", " "),
+            LOST if row.row_lost else row.board_id,
+            LOST if row.row_lost else row.started_utc[:19].replace("T", " "),
         )
     console.print(table)
     console.print(Text(f"{len(rows)} run{'' if len(rows) == 1 else 's'} in {where}"))
@@ -123,21 +128,46 @@ def show_run(
     _lines("Power states", states, console)
     _lines("Notes", run.notes, console)
     _lines("Attachments", [attachment_text(attached) for attached in run.attachments], console)
-    _lines(
-        "Gaps in the record",
-        [f"after event {gap.after_event}: {gap.kind}: {gap.text}" for gap in run.gaps],
-        console,
-    )
+    _lines("Gaps in the record", gap_lines(run), console)
     _lines("Last frames and firmware log kept with a failure", run.frames if frames else _counted_frames(run), console)
     if events:
         _events(run, console)
+
+
+def gap_lines(run: StoredRun) -> list[str]:
+    """A line for each gap; one for all of a kind that say the same, or that are many, with the first and the last."""
+    texts: dict[str, set[str]] = {}
+    for gap in run.gaps:
+        texts.setdefault(gap.kind, set()).add(gap.text)
+    groups: dict[tuple[str, str], list[StoredGap]] = {}
+    for gap in run.gaps:
+        groups.setdefault((gap.kind, gap.text if len(texts[gap.kind]) <= GAPS_EACH else ""), []).append(gap)
+    out = []
+    for (kind, _), gaps in groups.items():
+        first, last = gaps[0], gaps[-1]
+        if len(gaps) <= GAPS_EACH:
+            out += [(gap.after_event, f"after event {gap.after_event}: {kind}: {gap.text}") for gap in gaps]
+            continue
+        told = f"{first.text}; the last: {last.text}" if first.text != last.text else first.text
+        where = f"{len(gaps)} times, after event {first.after_event} first, after event {last.after_event} last"
+        out.append((first.after_event, f"{kind}, {where}: {told}"))
+    lines = [text for _, text in sorted(out, key=lambda item: item[0])]
+    return lines if len(lines) == len(run.gaps) else [*lines, f"each of them: lidjig show {run.id} --json"]
 
 
 def _head(run: StoredRun, console: Console) -> None:
     title = Text(f"Run {run.id}: {run.command}, ", style="bold")
     title.append(_short_outcome(run.command, run.outcome))
     console.print(title)
-    if not run.closed:
+    if run.row_lost:
+        console.print(
+            Text(
+                "THE RUN'S OWN ROW IS LOST: by which command, when, with what versions and on which board it was made, "
+                "whether it came to its end and with what outcome is unknown. What follows is what was saved of it.",
+                style="bold yellow",
+            )
+        )
+    elif not run.closed:
         console.print(
             Text(
                 "INCOMPLETE: this run was never closed (the program was killed, or it is still running). "
@@ -148,14 +178,20 @@ def _head(run: StoredRun, console: Console) -> None:
         if run.command == "cycle":
             console.print(Text(f"Go on with: lidjig cycle --resume {run.id}"))
     if run.holes:
-        console.print(
-            Text(
-                f"PART OF THIS RUN'S RECORD IS MISSING: {'; '.join(hole.text for hole in run.holes)}. "
-                f"The run itself had ended: {run.recorded_outcome}; what its conclusion stood on is not all here.",
-                style="bold yellow",
-            )
-        )
-    facts = {
+        console.print(Text(_missing(run), style="bold yellow"))
+    for name, value in _facts(run).items():
+        console.print(Text(f"  {name:<16}{value}"))
+
+
+def _missing(run: StoredRun) -> str:
+    text = f"PART OF THIS RUN'S RECORD IS MISSING: {'; '.join(hole.text for hole in run.holes)}."
+    if run.closed:
+        text += f" The run itself had ended: {run.recorded_outcome}; what its conclusion stood on is not all here."
+    return text
+
+
+def _facts(run: StoredRun) -> dict[str, str]:
+    own = {
         "job": run.job or "-",
         "command line": "lidjig " + " ".join(run.argv),
         "started, ended": f"{run.started_utc}, {run.ended_utc or 'never'}",
@@ -163,16 +199,16 @@ def _head(run: StoredRun, console: Console) -> None:
         "board": run.board_id,
         "link": ", ".join(f"{k} {v}" for k, v in sorted(run.link_details.items()) if "\n" not in v),
         "seed": run.seed or "-",
-        "profiles kept": ", ".join(sorted(run.texts)) or "-",
     }
+    facts = dict.fromkeys(own, LOST) if run.row_lost else own
+    facts["profiles kept"] = ", ".join(sorted(run.texts)) or "-"
     if run.machine:
         facts["machine"] = run.machine
     if run.resumes:
         facts["goes on with"] = run.resumes
     if run.origin:
         facts["brought in"] = f"from another record; it was {run.origin} there, and its texts call it so"
-    for name, value in facts.items():
-        console.print(Text(f"  {name:<16}{value}"))
+    return facts
 
 
 def _lines(title: str, lines: Sequence[str], console: Console) -> None:
@@ -203,7 +239,9 @@ def _events(run: StoredRun, console: Console) -> None:
 def run_object(
     run: StoredRun, *, events: bool, channels: Sequence[ChannelRow] = (), states: dict[str, Any] | None = None
 ) -> str:
-    """A stored run as the JSON object of its procedure, with channels, attachments, events and gaps beside it."""
+    """A stored run as the JSON object of its procedure, with channels, attachments, events and gaps beside it. What its
+    own row would tell is null where that is lost.
+    """
     whole: dict[str, Any] = {
         "command": run.command,
         "run": run.id,
@@ -242,6 +280,8 @@ def run_object(
         "observations": [{"name": o.name, "value": o.value, "text": o.text} for o in run.observations],
         "attachments": [attachment_object(attached) for attached in run.attachments],
     }
+    if run.row_lost:
+        whole |= dict.fromkeys(_OF_ROW)
     if states is not None:
         whole["states"] = states
     if events:
@@ -253,15 +293,23 @@ def run_object(
     return json.dumps(whole, allow_nan=False, ensure_ascii=False, indent=2)
 
 
+# Keys of a run that its own row tells.
+_OF_ROW = (
+    "closed", "recorded_outcome", "started_utc", "ended_utc", "board", "host", "firmware", "seed", "argv",
+    "uid", "origin",
+)  # fmt: skip
+
+
 def runs_object(rows: Sequence[RunRow], store: str) -> str:
     """The list of runs as a JSON object."""
-    listed = [
-        {
+    listed = []
+    for row in rows:
+        told: dict[str, Any] = {
             "run": row.id,
             "job": row.job,
             "machine": row.machine,
             "command": row.command,
-            "outcome": row.outcome,
+            "outcome": ENDED if row.ended else row.outcome,
             "closed": row.closed,
             "events": row.events,
             "gaps": row.gaps,
@@ -270,8 +318,7 @@ def runs_object(rows: Sequence[RunRow], store: str) -> str:
             "ended_utc": row.ended_utc,
             "origin": row.origin,
         }
-        for row in rows
-    ]
+        listed.append(told | ({key: None for key in told if key in _OF_ROW} if row.row_lost else {}))
     return json.dumps(
         {"command": "runs", "store": store, "runs": listed}, allow_nan=False, ensure_ascii=False, indent=2
     )

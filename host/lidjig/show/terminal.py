@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import TextIO
+from typing import IO, TextIO, cast
 
 from rich.console import Console
 from rich.markup import escape
@@ -14,6 +14,7 @@ from lidjig.record.model import LOOKING, Finding, MeasuredValue
 from lidjig.show.given import Clock, ReportLike
 from lidjig.show.numbers import duration, measured_line, share, verdict
 from lidjig.show.pace import Pace
+from lidjig.show.reader import Stream
 
 COLOURS = {
     "pass": "green",
@@ -52,9 +53,10 @@ def outcome_style(command: str, outcome: str) -> str:
 
 def console_on(stream: TextIO) -> Console:
     """A console that breaks no lines where there is no terminal, so that logs stay one fact a line."""
-    console = Console(file=stream, highlight=False)
+    shown = cast(IO[str], Stream(stream))
+    console = Console(file=shown, highlight=False)
     if not console.is_terminal:
-        console = Console(file=stream, highlight=False, soft_wrap=True, no_color=True, width=10_000)
+        console = Console(file=shown, highlight=False, soft_wrap=True, no_color=True, width=10_000)
     return console
 
 
@@ -89,6 +91,15 @@ class TerminalProgress:
 
     def prompt_done(self) -> None:
         """The answer needs no line."""
+
+    def question(self, text: str) -> None:
+        """Line by line; the answer is typed behind the last one."""
+        lines = text.rstrip().split("\n")
+        for line in lines[:-1]:
+            self._console.print(Text(f"    {line}", style="bold yellow"))
+        self._console.print(Text(f"  > {lines[-1]} ", style="bold"), end="")
+        if not self._console.is_terminal:
+            self._console.print()
 
     def measured(self, value: MeasuredValue) -> None:
         """The figure with limits and outcome."""
@@ -151,7 +162,8 @@ def show_report(report: ReportLike, console: Console, *, with_measurements: bool
     for index, finding in enumerate(report.findings):
         show_finding(finding, console, first=index == 0)
     for note in report.notes:
-        console.print(Text(f"Note: {note}."))
+        if note not in report.said:
+            console.print(Text(f"Note: {note}."))
     if report.error:
         console.print(Text(f"\n{report.error}", style="red"))
         if report.error_next:

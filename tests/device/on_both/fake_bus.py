@@ -32,27 +32,46 @@ class I2C:
     def readfrom_mem_into(self, address, register, buffer):
         part = self._part(address)
         self.bench.advance(5 * self._byte_us)
-        value = part.read(register)
+        value = part.read(register, self.bench.now_us)
         buffer[0] = value >> 8
         buffer[1] = value & 0xFF
 
     def writeto_mem(self, address, register, data):
         part = self._part(address)
         self.bench.advance(4 * self._byte_us)
-        part.registers[register] = data[0] << 8 | data[1]
+        part.write(register, data[0] << 8 | data[1], self.bench.now_us)
+
+    def writeto(self, address, data):
+        part = self._part(address)
+        self.bench.advance((1 + len(data)) * self._byte_us)
+        part.take(data)
+        return len(data)
 
 
 class Meter:
     """A power monitor: registers after power-on (TI SBOS547; values from memory)."""
 
-    def __init__(self):
-        self.registers = {0x00: 0x4127, 0x02: 0, 0x05: 0, 0xFE: 0x5449, 0xFF: 0x2260}
-        self.shunt = 0  # steps of 2.5 uV
+    CONVERTS_US = 4 * (332 + 588)  # in the firmware's settings; the current register is loaded at its end
 
-    def read(self, register):
+    def __init__(self):
+        self.shunt = 0  # steps of 2.5 uV
+        self.forget()
+
+    def forget(self):
+        """As after its supply was away."""
+        self.registers = {0x00: 0x4127, 0x02: 0, 0x05: 0, 0xFE: 0x5449, 0xFF: 0x2260}
+        self._began_us = 0
+
+    def read(self, register, now_us):
         if register == 0x04:
-            return self.shunt * self.registers[0x05] // 2048 & 0xFFFF
+            converted = now_us - self._began_us >= self.CONVERTS_US
+            return self.shunt * self.registers[0x05] // 2048 & 0xFFFF if converted else 0
         return self.registers.get(register, 0)
+
+    def write(self, register, value, now_us):
+        self.registers[register] = value
+        if register == 0x00:
+            self._began_us = now_us  # a write to the configuration begins the conversion anew
 
 
 class Bus:

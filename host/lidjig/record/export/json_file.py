@@ -48,13 +48,21 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
         stream.write("]\n}\n")
 
 
+# What the run's own row tells: null where that was lost.
+_OF_ROW = (
+    "uid", "origin", "arguments", "argv", "seed", "host_version", "firmware_version", "board_id", "link_details",
+    "started_utc", "ended_utc", "closed",
+)  # fmt: skip
+
+
 def _head(run: StoredRun) -> dict[str, Any]:
     names = (
         "id", "uid", "origin", "job", "job_fields", "command", "arguments", "argv", "seed", "host_version",
         "firmware_version", "board_id", "link_details", "machine", "resumes", "started_utc", "ended_utc", "closed",
         "outcome", "texts",
     )  # fmt: skip
-    return {name: getattr(run, name) for name in names}
+    head = {name: getattr(run, name) for name in names}
+    return head | dict.fromkeys(_OF_ROW) if run.row_lost else head
 
 
 def _reading(sample: StoredSample) -> dict[str, Any]:

@@ -74,7 +74,9 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
         xml = XMLGenerator(stream, "utf-8", short_empty_elements=True)
         xml.startDocument()
         _open(xml, "testsuites", {"name": "lidjig", **total})
-        suite = {"name": f"lidjig.{run.command}", "timestamp": run.started_utc[:19], "hostname": run.board_id}
+        suite = {"name": f"lidjig.{run.command}"}
+        if not run.row_lost:
+            suite |= {"timestamp": run.started_utc[:19], "hostname": run.board_id}
         _open(xml, "testsuite", {**suite, **total})
         _properties(xml, _of_run(run))
         for case in cases:
@@ -92,6 +94,11 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
 _PLURAL = {"failures": "failure", "errors": "error", "skipped": "skipped"}
 
 
+# What the run's own row tells: no property where that was lost.
+_OF_ROW = ("uid", "board", "host_version", "firmware_version", "started_utc", "ended_utc", "closed")
+PROMPT = "asked the operator: "  # begins the note of what an operator was to do
+
+
 def _of_run(run: StoredRun) -> dict[str, str]:
     given = {
         "run": run.id, "uid": run.uid, "job": run.job, "machine": run.machine, "command": run.command,
@@ -100,7 +107,8 @@ def _of_run(run: StoredRun) -> dict[str, str]:
         "firmware_version": run.firmware_version, "seed": run.seed, "started_utc": run.started_utc,
         "ended_utc": run.ended_utc, "closed": str(run.closed).lower(),
     }  # fmt: skip
-    out = {name: str(value) for name, value in given.items() if value}
+    lost = _OF_ROW if run.row_lost else ()
+    out = {name: str(value) for name, value in given.items() if value and name not in lost}
     for place, gap in enumerate(run.gaps, start=1):
         out[f"gap_{place}"] = f"{gap.kind}: {gap.text}"
     return out
@@ -135,12 +143,18 @@ def _verdict(run: StoredRun) -> Case:
 
 
 def _why_none(run: StoredRun) -> str:
-    """What broke a run off that has no findings: what its step met, a link that was lost for good, else its notes."""
+    """What broke a run off that has no findings: what its step met, a link that was lost for good, else its notes. A
+    run that was never closed says that; what it noted last is what it was about, such as a prompt, and no cause.
+    """
     if run.outcome not in (ERROR, INCOMPLETE):
         return "no findings"
+    if run.row_lost:
+        return "no findings; the run's own row was lost of a damaged record"
+    if not run.closed:
+        return "no findings; the run was never closed: the program was killed, or is still running"
     broke = [step.exception for step in run.steps if step.state == "failed" and step.exception]
     lost = [] if run.lost_for_good is None else [run.lost_for_good.text]
-    told = broke[-1:] or lost or run.notes[-1:]
+    told = broke[-1:] or lost or [note for note in run.notes if not note.startswith(PROMPT)][-1:]
     return "; ".join(["no findings", *told])
 
 
@@ -151,14 +165,22 @@ def _measurements(run: StoredRun) -> Iterator[Case]:
         properties |= {"unit": measured.unit, "n": str(measured.n), "outcome": measured.outcome}
         said, told = {FAIL: "failure", NOT_MEASURED: "skipped"}.get(measured.outcome, ""), _told(measured)
         if not said and measured.limit_low is None and measured.limit_high is None:
-            said, told = "skipped", f"not judged: {measured.value} {measured.unit}, no limit"
+            said, told = "skipped", f"not judged: {_amount(measured.value, measured.unit)}, no limit"
             properties["outcome"] = "not judged"
         yield Case("measurements", measured.name, said, told, "", None, properties)
 
 
 def _told(m: MeasuredValue) -> str:
-    limits = f"limits {'-' if m.limit_low is None else m.limit_low} to {'-' if m.limit_high is None else m.limit_high}"
-    return f"not measured; {limits} {m.unit}" if m.value is None else f"{m.value} {m.unit}, {limits}: {m.outcome}"
+    limits = f"limits {_amount(m.limit_low)} to {_amount(m.limit_high, m.unit)}"
+    return f"not measured; {limits}" if m.value is None else f"{_amount(m.value, m.unit)}, {limits}: {m.outcome}"
+
+
+def _amount(value: float | None, unit: str = "1") -> str:
+    """A number with all its digits and its unit: a count has neither a unit nor a fraction."""
+    if value is None:
+        return "-" if unit == "1" else f"- {unit}"
+    text = str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
+    return text if unit == "1" else f"{text} {unit}"
 
 
 def _step(step: StoredStep) -> Case:

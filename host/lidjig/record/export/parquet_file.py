@@ -27,10 +27,7 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
         raise BadInput("", "FILE", str(exported.file), accepted) from error
     table = Table(source)
     kinds = {"int": pyarrow.int64(), "float": pyarrow.float64(), "text": pyarrow.string()}
-    fields = [
-        pyarrow.field(column.title, kinds[column.kind], metadata={"unit": column.unit} if column.unit else None)
-        for column in table.columns
-    ]
+    fields = [pyarrow.field(column.title, kinds[column.kind], metadata=_metadata(column)) for column in table.columns]
     schema = pyarrow.schema(fields, metadata={"lidjig run": source.run.id, "lidjig uid": source.run.uid})
     rows = 0
     waiting: list[Any] = []
@@ -49,6 +46,11 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
                 flush()
         flush()
     exported.counts = {"rows": rows, "columns": len(table.columns)}
+
+
+def _metadata(column: Column) -> dict[str, str] | None:
+    unit = column.unit or ("us" if column.name == "t_us" else "")
+    return {"unit": unit} if unit else None
 
 
 def _array(pyarrow: Any, chunk: Chunk, column: Column, kind: Any) -> Any:

@@ -32,7 +32,8 @@ FIXED = ("boot", "t_us", "kind", "name", "counter")
 U = "u [unit of the value]"
 TAIL = ("u", "n", "text")
 INTEGERS = ("boot", "t_us", "counter", "n")
-UNITS = {"raw": "count"}  # of events' fields whose name does not tell it
+UNITS = {"raw": "count"}  # of events' fields whose name does not tell it; others end with theirs
+SUFFIXES = {"mv": "mV", "ma": "mA", "mdeg": "mdeg", "us": "us", "ms": "ms", "permille": "permille", "hz": "Hz"}
 MASK = "mask"  # unit of readings that are whole numbers, a bit for each line
 
 Row = dict[str, Any]
@@ -149,7 +150,7 @@ def _columns(source: Source) -> list[Column]:
 
 def _event_column(name: str, taken: tuple[str, ...] = (*FIXED, *TAIL)) -> Column:
     kind = "text" if name in event_words.FIELDS else "int"
-    return Column(_field(name, taken), kind, UNITS.get(name, ""))
+    return Column(_field(name, taken), kind, UNITS.get(name, "") or SUFFIXES.get(name.rpartition("_")[2], ""))
 
 
 def _field(name: str, taken: tuple[str, ...] = (*FIXED, *TAIL)) -> str:

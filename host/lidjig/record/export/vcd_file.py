@@ -30,12 +30,13 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
     """Write the dump to path; of the samples a few seconds are in memory at a time."""
     signals = signals_of(source)
     run = source.run
-    comment = f"lidjig run {run.id} ({run.command}), outcome {run.outcome}, board {run.board_id}"
+    board, begun = ("unknown", "unknown") if run.row_lost else (run.board_id, run.started_utc)
+    comment = f"lidjig run {run.id} ({run.command}), outcome {run.outcome}, board {board}"
     changes = 0
     with path.open("w", encoding="ascii", errors="replace", newline="\n") as stream:
         latest_us = source.begin_us
         by = f"lidjig {run.host_version}"
-        with VCDWriter(stream, "1 us", run.started_utc, comment, by, init_timestamp=latest_us) as out:
+        with VCDWriter(stream, "1 us", begun, comment, by, init_timestamp=latest_us) as out:
             variables: list[Any] = [_register(out, signal) for signal in signals]
             streams: list[Iterator[Change]] = [_of_signal(place, signal) for place, signal in enumerate(signals)]
             for row in source.channels:

@@ -103,7 +103,9 @@ def ran_out(run: StoredRun) -> bool:
 def banners_of(run: StoredRun, words: Words, index: EventIndex) -> Iterable[Banner]:
     """What is to be said at the top: how the run ended where it did not end well, and on what bench it was made."""
     progress = progress_of(run)
-    if not run.closed:
+    if run.row_lost:
+        yield Banner("open", words("banner.lost"))
+    elif not run.closed:
         yield Banner("open", " ".join(_open(run, progress, words, index)))
     elif any(note.startswith(STOPPED) for note in run.notes):
         yield Banner("stopped", " ".join((words("banner.stopped"), *_done(progress, words))))

@@ -16,6 +16,9 @@ from lidjig.show.report.words import Words
 
 def versions_of(run: StoredRun, machine: MachineProfile | None, words: Words) -> Iterable[Fact]:
     """Each fact that the record has."""
+    if run.row_lost:
+        unknown = ("host", "firmware", "board_id", "link", "command", "started", "ended", "recorded_outcome")
+        return [Fact(key, words(f"page.{key}"), words("form.unknown")) for key in unknown]
     told = {
         "host": f"lidjig {run.host_version}",
         "firmware": run.firmware_version,

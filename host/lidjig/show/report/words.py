@@ -11,6 +11,7 @@ from importlib import resources
 from typing import Any
 
 from lidjig.errors import BadInput
+from lidjig.record.identity import UNKNOWN_UTC
 from lidjig.show.numbers import duration, figure, places, share
 from lidjig.show.report.sentences import Translator
 
@@ -186,6 +187,8 @@ class Words:
         """Day, month by name, year, and the time in UTC, of a stamp of the record."""
         if stamp is None:
             return self("form.never")
+        if stamp == UNKNOWN_UTC:
+            return self("form.unknown")
         try:
             when = datetime.fromisoformat(stamp)
         except ValueError:
