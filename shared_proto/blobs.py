@@ -6,7 +6,8 @@ on flash.
 
 import struct
 
-from shared_proto.messages import ANGLE_MAX_MDEG
+# Passed on to family_blobs: the board forgets the table of messages, and must not load it again for this.
+from shared_proto.messages import ANGLE_MAX_MDEG as ANGLE_MAX_MDEG
 
 TYPE_CHECKING = False  # MicroPython has no typing; type checkers know this name
 if TYPE_CHECKING:

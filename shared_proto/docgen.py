@@ -10,7 +10,7 @@ import struct
 import sys
 from pathlib import Path
 
-from shared_proto import blobs, codec, frame, messages, names, session_board, session_host
+from shared_proto import blobs, codec, family_blobs, frame, messages, names, session_board, session_host
 
 _SIZES = {"B": "u8", "b": "i8", "H": "u16", "h": "i16", "I": "u32", "i": "i32", "Q": "u64", "*": "bytes"}
 _DIRECTIONS = {messages.TO_BOARD: "host to board", messages.TO_HOST: "board to host"}
@@ -117,7 +117,8 @@ def numbers() -> list[str]:
     lines += _numbered("`names.RESETS`", names.RESETS)
     lines += _numbered("`names.BUS_STATES`", names.BUS_STATES)
     lines += _numbered("`names.METER_STATES`", names.METER_STATES)
-    lines += ["- `names.BLOB_`: %d profile, %d wiring" % (names.BLOB_PROFILE, names.BLOB_WIRING)]
+    kinds = (names.BLOB_PROFILE, names.BLOB_WIRING, names.BLOB_TRIM)
+    lines += ["- `names.BLOB_`: %d profile, %d wiring, %d trim" % kinds]
     lines += [
         "- `names.ABILITY_` bits: %d routes by relay contacts, %d feeds the real sensor itself, %d has two outputs, "
         "%d has a bus for power monitors, %d sends samples"
@@ -199,6 +200,26 @@ def profile_layout() -> list[str]:
     return _fields(blobs.PROFILE_FIELDS)
 
 
+def angle_layout() -> list[str]:
+    """What the records of all angle families begin with."""
+    return _fields(family_blobs.common_fields())
+
+
+def family_layouts() -> list[str]:
+    """What each angle family has of its own; offsets from where the common part ends."""
+    lines: list[str] = []
+    for number in range(family_blobs.ANALOG, family_blobs.SINCOS + 1):
+        lines += ["", "**`%s`** (family %d)" % (family_blobs.FAMILIES[number], number), ""]
+        lines += _fields(family_blobs.own_fields(number))
+    return lines[1:]
+
+
+def trim_layout() -> list[str]:
+    """Trim record; of the points the first and the last."""
+    rows = _fields(family_blobs.trim_fields())
+    return rows[:9] + ["| .. | | | | |"] + rows[-3:]
+
+
 def wiring_layout() -> list[str]:
     """Wiring record."""
     return _fields(blobs.WIRING_FIELDS)
@@ -255,6 +276,9 @@ PARTS = {
     "board-states": board_states,
     "host-states": host_states,
     "profile": profile_layout,
+    "angle-profile": angle_layout,
+    "families": family_layouts,
+    "trim": trim_layout,
     "wiring": wiring_layout,
     "blob-example": blob_example,
     "examples": examples,

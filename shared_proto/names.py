@@ -187,6 +187,7 @@ TARGETS = ("machine_1", "machine_2", "sensor_1", "sensor_2")
 # Blobs kept on the board's flash.
 BLOB_PROFILE = const(1)
 BLOB_WIRING = const(2)
+BLOB_TRIM = const(3)  # of an angle sensor's output: family_blobs.TRIM_FIELDS
 
 # Ability bits in hello.
 ABILITY_RELAY = const(1)  # through and open by relay contacts

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import sysconfig
 from pathlib import Path
 
 import pytest
+
+# The tests that take longest run whole where this is set (LIDJIG_LONG=1), and else over a part of the same.
+LONG = bool(os.environ.get("LIDJIG_LONG"))
 
 
 def find_micropython() -> str | None:

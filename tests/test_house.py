@@ -19,7 +19,7 @@ ALLOWED: dict[str, set[str]] = {
     "link": {"link", "twin", "firmware_path"},
     "procedures": {"procedures", "jig", "jig_samples", "jig_types", "measure", "record", "bench", "link"},
     "show": {"show", "record", "measure", "bench"},
-    "twin": {"twin", "bench", "firmware_path"},
+    "twin": {"twin", "bench", "measure", "firmware_path"},
 }
 OPEN_TO_ALL = {"errors", "__version__"}
 

@@ -84,6 +84,8 @@ class Board:
         self.lines = tuple([Pin(number, _IN) for number in _LINE_PINS])
         self.supply_ok = self.lines[names.LINE_SUPPLY_OK]
         self.bus = self.lines[names.LINE_OBS3 :]  # SDA, SCL
+        self.target_pins = self.lines[names.LINE_OBS1 : names.LINE_OBS3]  # SDA, SCL of an emulated sensor
+        self.target_lent = 0  # 1 while that may join them; who joins looks at it afterwards
         self._address = 0
         self._mux = (Pin(22, _OUT, value=0), Pin(0, _OUT, value=0), Pin(1, _OUT, value=0))
         # RP2040 pins sink about 60 uA after reset: made plain inputs before the ADC takes them.
@@ -95,6 +97,10 @@ class Board:
         self._timer = Timer(-1)
         self._watchdog: WDT | None = None
         self.safe_relay = 0  # relay level of the safe route; let_go() returns to it
+        # Enable and data of a third output, while the pins of the bus are lent to one.
+        self._third: tuple[Pin, ...] = ()
+        # Of an output that the service loop has to serve in every turn while it drives; ends with let_go().
+        self.later: Callable[[], None] | None = None
         # The stubs give ticks types of their own, to keep them out of sums; rings hold plain integers.
         self.ticks_us: Callable[[], int] = time.ticks_us  # type: ignore[assignment]
         self.ticks_diff: Callable[[int, int], int] = time.ticks_diff
@@ -115,6 +121,11 @@ class Board:
         two(0)
         one.init(_IN)
         two.init(_IN)
+        for pin in self._third:
+            pin(0)
+            pin.init(_IN)
+        self._third = ()
+        self._take_target()
         self.sensor_power(0)
         self.sensor_power.init(_IN)
         one, two = self.pull
@@ -125,6 +136,13 @@ class Board:
         two.init(_IN)
         self.relay(self.safe_relay)  # after the enables: break before make
         self.led(0)
+        self.later = None
+
+    def _take_target(self) -> None:
+        self.target_lent = 0
+        sda, scl = self.target_pins
+        sda.init(_IN)
+        scl.init(_IN)
 
     def select(self, channel: int) -> None:
         # Analog switch to a names.CH_ channel of the switch (1..8); settled well within the millisecond to
@@ -151,6 +169,29 @@ class Board:
             pin.init(_OUT, value=0)
         self.sensor_power.init(_OUT, value=0)
         self.led(1)
+
+    def take_back(self) -> None:
+        # Drive pins that frames were given on are plain outputs again, all disabled.
+        self.later = None
+        for pin in self._third:
+            pin(0)
+            pin.init(_IN)
+        self._third = ()
+        self._take_target()
+        for pin in self.drive_enable + self.drive_data:
+            pin.init(_OUT, value=0)
+
+    def lend_bus(self) -> None:
+        # The pins of the bus as a third output, data and enable, disabled: where no bus is wired. Noted first, so that
+        # whoever lets go in between finds it.
+        data, enable = self.bus
+        self._third = (enable, data)
+        enable.init(_OUT, value=0)
+        data.init(_OUT, value=0)
+
+    def lend_target(self) -> None:
+        # The pins of observers 1 and 2 to an emulated sensor's bus, until let_go().
+        self.target_lent = 1
 
     def set_pull(self, line: int, state: int) -> None:
         pin = self.pull[line]

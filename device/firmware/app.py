@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _WAIT_MS = const(20)  # nothing under way: events and trips are told at most this much later
 _WAIT_BUSY_MS = const(2)  # something is being sent or settles
+_WAIT_SERVED_MS = const(1)  # an output of the board has to be served
 _CHUNK = const(128)  # bytes handed to the port at a time
 _SILENT_US = const(1000000)  # a host heard again after this long is noted in the log
 _TICK_DEAD_US = const(100000)  # the tick has not run for so long although it should
@@ -51,6 +52,11 @@ class Service:
         jig, console = self.jig, self.console
         busy = self._out or jig.routing() or jig.mark.busy() or jig.measure_request is not None
         slow, wait_ms = jig.slow, _WAIT_BUSY_MS if busy else _WAIT_MS
+        later = jig.board.later
+        if later is not None:
+            if jig.tick.busy:  # first: what the tick puts out after this look waits a millisecond, not twenty
+                wait_ms = _WAIT_SERVED_MS
+            later()
         console.wait(wait_ms if slow is None else slow.wait_ms(jig.board.ticks_us(), wait_ms))
         jig.ticks = jig.board.ticks_us()
         jig.now_us = jig.clock.update(jig.ticks)

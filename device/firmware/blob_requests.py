@@ -1,7 +1,7 @@
 # Requests about the records on flash: sensor profile and wiring come in parts, are checked, stored and put in force.
 import gc
 
-from firmware import profile
+from firmware import parts, profile
 from firmware.jig import Jig
 from shared_proto import names
 from shared_proto.codec import Message
@@ -40,6 +40,7 @@ def blob_commit(jig: Jig, message: Message) -> None:
         jig.session.refuse(message, names.REFUSED_RANGE, 1)
     else:
         reason, detail = _commit(jig, blob, bytes(jig.incoming[:length]), message.fields["crc"])
+        parts.forget_families(jig)
         if reason:
             jig.session.refuse(message, reason, detail)
         else:
@@ -54,7 +55,7 @@ def _commit(jig: Jig, blob: profile.Blob, data: bytes, crc: int) -> tuple:
     if values is None:
         jig.log.add(jig.now_us, names.LOG_BLOB_BAD, blob.kind, bad)
         return names.REFUSED_BAD_BLOB, bad
-    if not jig.has_parts(blob, values):
+    if not jig.has_parts(blob, values, data):
         return names.REFUSED_MEMORY, 0
     if not jig.store.save(blob.file, data):
         return names.REFUSED_STORAGE, 0

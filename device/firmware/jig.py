@@ -22,13 +22,14 @@ from firmware.store import Store
 from firmware.tick import Tick
 from firmware.trace import where
 from firmware.transfer import Transfer
-from shared_proto import names
+from shared_proto import blobs, names
 from shared_proto.clock import Unwrap
 from shared_proto.codec import Message
 from shared_proto.session import BoardSession
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
+    from firmware.following import Following
     from firmware.sampler import Sampler
     from firmware.slow import Slow
 
@@ -79,6 +80,8 @@ class Jig:
         self.ending = ""  # NOTE_LEAVE or NOTE_HOST_RESET once the host has asked for it
         self.profile = profile.Blob(names.BLOB_PROFILE, "profile")
         self.wiring = profile.Blob(names.BLOB_WIRING, "wiring")
+        self.trim = profile.Blob(names.BLOB_TRIM, "trim")
+        self.coming: Following | None = None  # of a profile that is about to be put in force
         self.incoming = bytearray(1024)
         self.incoming_kind = 0
         self.incoming_length = 0
@@ -103,8 +106,10 @@ class Jig:
         )
         self.event("boot", self.now_us, cause=cause)
         self.log.add(self.now_us, names.LOG_BOOT, cause, self.boot_id)
+        self._load(self.trim)  # before the profile, into whose curve it is folded
         self._load(self.profile)
         self._load(self.wiring)
+        parts.forget_families(self)
         if cause == names.RESET_WATCHDOG:
             self.trip(names.REASON_WATCHDOG, self.now_us, 0)
 
@@ -147,6 +152,8 @@ class Jig:
     def blob(self, kind: int) -> profile.Blob | None:
         if kind == names.BLOB_PROFILE:
             return self.profile
+        if kind == names.BLOB_TRIM:
+            return self.trim
         return self.wiring if kind == names.BLOB_WIRING else None
 
     def _load(self, blob: profile.Blob) -> None:
@@ -157,14 +164,21 @@ class Jig:
         if values is None:
             self.log.add(self.now_us, names.LOG_BLOB_BAD, blob.kind, bad)
             return
-        if not self.has_parts(blob, values):
+        if not self.has_parts(blob, values, data):
             return  # no record is in force; the host sees it by its CRC
         self.apply(blob, data, values)
         self.log.add(self.now_us, names.LOG_BLOB_LOADED, blob.kind, blob.crc)
 
-    def has_parts(self, blob: profile.Blob, values: dict) -> bool:
+    def has_parts(self, blob: profile.Blob, values: dict, data: bytes) -> bool:
         # Before a record is put in force: what it needs is built; False when there is no memory for it.
-        return blob is not self.wiring or parts.for_wiring(self, values)
+        if blob is self.wiring:
+            return parts.for_wiring(self, values)
+        self.coming = None
+        if blob is self.trim or values["family"] == blobs.FAMILY_SWITCH:
+            return True
+        from firmware import angle_parts
+
+        return angle_parts.for_profile(self, values, profile.crc32(data))
 
     def apply(self, blob: profile.Blob, data: bytes, values: dict) -> None:
         # While nothing is driven. The tick may run (watching), but looks at the transfer only when the angle
@@ -173,8 +187,19 @@ class Jig:
         if blob is self.wiring:
             self._wire(values)
             return
+        if blob is self.trim:
+            again = self.profile
+            if again.values is not None and self.has_parts(again, again.values, again.data):
+                self.apply(again, again.data, again.values)
+            return
         self.motion.reset(values["start_mdeg"])
+        leaving = self.tick.following()
+        self.tick.follow(None)  # not the old one by the new one's table
+        if leaving is not None:
+            leaving.end()
         self.transfer.fold(values)
+        self.tick.follow(self.coming)
+        self.coming = None
         self.tick.update_us = values["update_us"]
         self.tick.start_at(self.transfer.initial(values["start_mdeg"]))
         self.safe_route = values["safe_route"]
@@ -327,6 +352,8 @@ class Jig:
         tick.drive = 0
         tick.override[0] = tick.override[1] = 0
         tick.apply()
+        if tick.following() is not None:
+            self.board.take_back()
         for enable in self.board.drive_enable:
             enable(0)
         self.board.loads_off()
@@ -346,6 +373,9 @@ class Jig:
             return
         self.route, self.route_wanted = self.route_wanted, _ROUTE_NONE
         if self.route == names.ROUTE_STANDIN:
+            following = self.tick.following()
+            if following is not None:
+                following.ready()
             self.tick.drive = 1
             self.tick.apply()
         self.event("routed", self.now_us, route=self.route, reason=names.REASON_HOST)

@@ -28,7 +28,7 @@ def for_samples(jig: "Jig") -> bool:
         sampler = Sampler(jig.board.ticks_diff)
         recording = Recording(sampler)
     except MemoryError as error:
-        _forget(jig, _SAMPLES, error)
+        forget(jig, _SAMPLES, error)
         return False
     jig.sampler = sampler
     jig.scan.record_into(recording)
@@ -51,7 +51,7 @@ def for_wiring(jig: "Jig", values: dict) -> bool:
         meters = Meters(jig.board, jig.log, jig.tell_meter)
         slow = Slow(jig.board, jig.unheard, jig.measurement, meters, Pulses(jig.board))
     except MemoryError as error:
-        _forget(jig, _SLOW, error)
+        forget(jig, _SLOW, error)
         return False
     slow.sampler = jig.sampler
     jig.slow = slow
@@ -59,7 +59,15 @@ def for_wiring(jig: "Jig", values: dict) -> bool:
     return True
 
 
-def _forget(jig: "Jig", modules: tuple, error: Exception) -> None:
+def forget_families(jig: "Jig") -> None:
+    # What records of sensors that tell an angle have loaded, but for the family in force.
+    if "firmware.angle_parts" in sys.modules:
+        from firmware import angle_parts
+
+        angle_parts.forget_others(jig)
+
+
+def forget(jig: "Jig", modules: tuple, error: Exception) -> None:
     # What was loaded so far is loaded anew next time; the log tells where the memory ended.
     for name in modules:
         sys.modules.pop("firmware." + name, None)

@@ -25,13 +25,21 @@ def _position(fields: tuple, name: str) -> int:
 def parse(kind: int, data: bytes) -> tuple:
     # (values, -1), or (None, position of the first bad field). Any bytes at all.
     if kind == names.BLOB_WIRING:
-        return _parse(blobs.WIRING_FIELDS, _wiring_contradiction, data)
+        return parse_by(blobs.WIRING_FIELDS, _wiring_contradiction, data)
     if kind == names.BLOB_PROFILE:
-        return _parse(blobs.PROFILE_FIELDS, _contradiction, data)
+        if len(data) > 1 and data[0] != blobs.BLOB_VERSION:
+            from firmware import angle_parts
+
+            return angle_parts.parse(data)
+        return parse_by(blobs.PROFILE_FIELDS, _contradiction, data)
+    if kind == names.BLOB_TRIM:
+        from firmware import angle_parts
+
+        return angle_parts.parse_trim(data)
     return None, 0
 
 
-def _parse(fields: tuple, contradiction: "Callable[[dict], str]", data: bytes) -> tuple:
+def parse_by(fields: tuple, contradiction: "Callable[[dict], str]", data: bytes) -> tuple:
     values, bad = blobs.unpack(fields, data)
     if values is None:
         return None, bad
@@ -41,14 +49,21 @@ def _parse(fields: tuple, contradiction: "Callable[[dict], str]", data: bytes) -
     return values, -1
 
 
-def _contradiction(values: dict) -> str:
-    # Name of a field that does not go with those before it; "" when all is well.
+def contradiction(values: dict) -> str:
+    # Of what all profiles have: name of a field that does not go with those before it; "" when all is well.
     if values["supply_max_mv"] <= values["supply_min_mv"]:
         return "supply_max_mv"
     if values["angle_max_mdeg"] <= values["angle_min_mdeg"]:
         return "angle_max_mdeg"
     if not values["angle_min_mdeg"] <= values["start_mdeg"] <= values["angle_max_mdeg"]:
         return "start_mdeg"
+    return ""
+
+
+def _contradiction(values: dict) -> str:
+    name = contradiction(values)
+    if name:
+        return name
     for k in range(1, values["outputs"] + 1):
         # Equal would leave open which side of the angle operates.
         if values["operate_mdeg_%d" % k] == values["release_mdeg_%d" % k]:

@@ -72,12 +72,25 @@ def set_route(jig: Jig, message: Message) -> None:
         jig.session.refuse(message, names.REFUSED_NOT_ARMED)
     elif route == names.ROUTE_STANDIN and jig.profile.values is None:
         jig.session.refuse(message, names.REFUSED_NO_PROFILE)
+    elif route == names.ROUTE_STANDIN and _pins_in_use(jig):
+        jig.session.refuse(message, names.REFUSED_ROUTE)
     else:
         reason, detail = jig.drive_refusal() if route == names.ROUTE_STANDIN else (0, 0)
         if reason:
             jig.session.refuse(message, reason, detail)
         else:
             jig.begin_route(message, route)
+
+
+def _pins_in_use(jig: Jig) -> bool:
+    # By the wiring record: pins that the output has for itself are those of an observer, or of the bus.
+    following, wiring = jig.tick.following(), jig.wiring.values
+    if following is None or wiring is None:
+        return False
+    used = wiring["lines_used"]
+    if wiring["bus"] and not following.on_bus:
+        used |= 1 << names.LINE_OBS3 | 1 << names.LINE_OBS4
+    return bool(used & following.lines)
 
 
 def move(jig: Jig, message: Message) -> None:

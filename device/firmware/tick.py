@@ -4,6 +4,9 @@
 # allocates: small integers, indexing, calls of what was bound beforehand. What must be told to the host goes
 # into the ring.
 #
+# A sensor that tells an angle has a `following` beside the transfer: the transfer then only says when the lid counts as
+# shut, and what the line carries comes from there.
+#
 # Who may touch what. Enables of the drive buffers are raised here and nowhere else, so only the tick and the
 # supply interrupt meet at them: after raising one, the tick looks at `lost` again and lets go; and let_go()
 # makes the pins inputs, so that a late write drives nothing. The service loop sets wishes (drive, override,
@@ -21,6 +24,12 @@ from firmware.scan import Scan
 from firmware.transfer import RELEASED, Transfer
 from shared_proto import names
 
+TYPE_CHECKING = False  # the board has no typing; type checkers know this name
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from firmware.following import Following
+
 _SILENCE_MS = const(1000)  # promise: let go after 1 s without a good frame
 _SUPPLY_TICKS = const(2)  # promise: 2 ms
 _CONTENTION_TICKS = const(5)  # promise: 5 ms
@@ -28,6 +37,7 @@ _TICK_US = const(1000)
 _HALF_TICK_US = const(500)
 _NO_CODE = const(-1)
 _NOT_DRIVEN = const(2)  # RELEASED, as a constant for the tick
+_CARRIES = const(3)  # no level, but what the data pin has: `following` says so too while nobody disturbs it
 _COUNT_MASK = const(0x3FFFFFFF)
 _TIMED = const(15)
 _EVERY_TICK = const(2)  # scan.active while samples are taken or a measurement runs
@@ -43,7 +53,8 @@ class Tick:
         self._ticks_us = board.ticks_us
         self._ticks_diff = board.ticks_diff
         self._read_supply = board.read_supply
-        self._sense_1 = board.lines[names.LINE_M1]
+        self._line_1: Callable[[], int] = board.lines[names.LINE_M1]
+        self._sense_1: Callable[[], int] = self._line_1  # or, while codes are put out, what compares them
         self._sense_2 = board.lines[names.LINE_M2]
         self._let_go = board.let_go
         self._push = ring.push
@@ -81,6 +92,7 @@ class Tick:
         self.lost = 0
         self.lost_since = 0
         # set by the service loop
+        self._following: Following | None = None  # of a sensor that tells an angle
         self.armed = 0
         self.needs_supply = 0  # armed with supply, or driving the machine: loss trips
         self.drive = 0  # route standin is in force
@@ -109,11 +121,13 @@ class Tick:
                 if raw > self.supply_high_raw or raw < self._supply_low_raw:
                     self._bad_supply(raw, count, now)
                 want = self._want_1
-                if want != _NOT_DRIVEN and self._sense_1() != want:
-                    self._contended(0, count, now)
+                if want != _NOT_DRIVEN:
+                    if self._sense_1() != want:
+                        self._contended(0, count, now)
                 want = self._want_2
-                if want != _NOT_DRIVEN and self._sense_2() != want:
-                    self._contended(1, count, now)
+                if want != _NOT_DRIVEN:
+                    if self._sense_2() != want:
+                        self._contended(1, count, now)
             busy = self.busy
             if busy:
                 # Before the transfer: a route that is being left must not be driven once more.
@@ -139,6 +153,10 @@ class Tick:
                         if code != self._code:
                             timed = 1
                             self._change(code, now)
+                        following = self._following
+                        if following is not None:
+                            if following.look(motion.angle_mdeg, self._driving):
+                                self._looking = 1
                 elif not moving:
                     self.busy = 0
             # While something moves, analog turns are taken in every fourth tick; samples and a measurement's readings
@@ -167,6 +185,8 @@ class Tick:
         self._driving = 0
         self._want_1 = _NOT_DRIVEN
         self._want_2 = _NOT_DRIVEN
+        if self._following is not None:
+            self._following.rest()
         if not self.reason:
             self.detail = detail
             self.since = now
@@ -180,6 +200,11 @@ class Tick:
             self._trip(reason, self._mv(raw), now)
 
     def _contended(self, output: int, count: int, now: int) -> None:
+        following = self._following
+        if following is not None and following.want == _CARRIES:
+            # The line carries frames; who compared it has waited already.
+            self._trip(names.REASON_CONTENTION, 0, now)
+            return
         run = self._wrong_run[output] + 1 if count == (self._wrong_at[output] + 1) & _COUNT_MASK else 1
         self._wrong_run[output] = run
         self._wrong_at[output] = count
@@ -204,7 +229,10 @@ class Tick:
         before = self.state
         after = (before | (code & 3)) & ~(code >> 2)
         self.state = after
-        if self._driving:
+        if self._driving and self._following is not None:
+            if not self.override[0]:
+                self._tell(0, after & 1, now)
+        elif self._driving:
             changed = before ^ after
             if changed & 1:
                 self._apply(0, after & 1, now)
@@ -213,7 +241,10 @@ class Tick:
 
     def _apply_all(self, now: int) -> None:
         # Route or override changed.
+        following = self._following
         if not self.drive or self.reason or self.lost:
+            if following is not None:
+                following.rest()
             self._driving = 0
             self._told = 0
             self._want_1 = _NOT_DRIVEN
@@ -222,6 +253,19 @@ class Tick:
                 enable(0)
             return
         self._driving = 1
+        if following is not None:
+            override = self.override[0]
+            following.drive(override, self._motion.angle_mdeg)
+            if self.lost:
+                self._let_go()
+                following.rest()
+            self._sense_1 = following.sense if following.want == _CARRIES else self._line_1
+            self._want_1 = following.want
+            self._looking = 1  # what went out first may not have been the angle
+            if self._beat_us <= _TICK_US + _HALF_TICK_US:
+                self._beat_us += _TICK_US  # but not in this tick too, which has had enough to do
+            self._tell(0, override & 1 if override else self.state & 1, now)
+            return
         self._apply(0, self.state & 1, now)
         self._apply(1, self.state >> 1, now)
 
@@ -248,6 +292,9 @@ class Tick:
             self._want_2 = level
         else:
             self._want_1 = level
+        self._tell(output, operated, now)
+
+    def _tell(self, output: int, operated: int, now: int) -> None:
         bit = 1 << output
         if operated << output != self._told & bit:
             self._told ^= bit
@@ -267,6 +314,14 @@ class Tick:
         self.reapply = 1
         self.busy = 1
 
+    def follow(self, following: "Following | None") -> None:
+        # Of the profile that comes into force; while nothing is driven.
+        self._following = following
+        self._sense_1 = self._line_1
+
+    def following(self) -> "Following | None":
+        return self._following
+
     def start_at(self, state: int) -> None:
         # A new profile: operated bits at its start angle; nothing to look at until something moves.
         self._looking = 0
@@ -280,6 +335,8 @@ class Tick:
         self._supply_low_raw = 0
         self.drive = 0
         self._driving = 0
+        if self._following is not None:
+            self._following.rest()
         self._told = 0
         self._want_1 = _NOT_DRIVEN
         self._want_2 = _NOT_DRIVEN

@@ -29,7 +29,9 @@ class Transfer:
     def fold(self, values: dict) -> None:
         # Service loop, while nothing is driven. Filled run by run: 3601 single steps would hold the loop for
         # long.
-        self.outputs = values["outputs"]
+        switch = values["family"] == blobs.FAMILY_SWITCH
+        # A sensor that tells an angle has one: the lid counts as shut, or not.
+        self.outputs = values["outputs"] if switch else 1
         cuts = [0, STEPS]
         for k in range(self.outputs):
             for name in ("operate_mdeg_%d", "release_mdeg_%d"):
@@ -45,7 +47,10 @@ class Transfer:
             start, end = cuts[n], cuts[n + 1]
             if end > start:
                 table[start:end] = bytes([self._code(values, start * STEP_MDEG + _MIDDLE)]) * (end - start)
-        self._fold_levels(values)
+        if switch:
+            self._fold_levels(values)
+        else:
+            self._no_levels()
 
     def _code(self, values: dict, angle_mdeg: int) -> int:
         code = 0
@@ -61,6 +66,11 @@ class Transfer:
             elif released:
                 code |= 4 << k
         return code
+
+    def _no_levels(self) -> None:
+        for k in range(4):
+            self.level_of[k] = RELEASED
+        self.active_level[0] = self.active_level[1] = 0
 
     def _fold_levels(self, values: dict) -> None:
         for k in range(2):

@@ -13,6 +13,7 @@ LidjigError
  |    +-- StoreDamaged  its file is damaged; 'lidjig rescue' saves what can be read             exit 3
  +-- FileNotWritten a file did not get whole onto the disk (full, failing)                      exit 3
  +-- NotExported    a run cannot be written in the format asked for                            exit 3
+ +-- OutputFailed   the jig's own output does not follow what it is commanded to                exit 1
  +-- NothingTold    nothing can be said of the machine, for want of what would tell            exit 3
       +-- Disturbed     link, board or monitor failed in the middle: the step is repeated       exit 3
       +-- NotSeen       observers that are needed cannot be read: something has to be mended    exit 3
@@ -268,6 +269,23 @@ class NotExported(LidjigError):
         return "Export it in another format (.json and .csv hold everything); the run itself is as it was."
 
 
+class OutputFailed(LidjigError):
+    """The output that was measured does not follow its command: no trim can make it right. what: seen, with the
+    numbers; todo: what to look at.
+    """
+
+    def __init__(self, what: str, todo: str) -> None:
+        super().__init__(what, todo)
+        self.what, self.todo = what, todo
+
+    def __str__(self) -> str:
+        return f"the output does not follow: {self.what}"
+
+    @property
+    def next_step(self) -> str:
+        return self.todo
+
+
 class NothingTold(LidjigError):
     """Nothing can be said of the machine. The kinds differ in what follows: a step that was disturbed is taken again;
     what cannot be read has to be mended; observers that contradict one another are explained by the machine or its
@@ -452,5 +470,6 @@ EXIT_STATUS: dict[type[LidjigError], int] = {
     StoreFailed: EXIT_NO_JIG,
     FileNotWritten: EXIT_NO_JIG,
     NotExported: EXIT_NO_JIG,
+    OutputFailed: EXIT_MACHINE_FAILED,
     NothingTold: EXIT_NO_JIG,
 }

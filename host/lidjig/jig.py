@@ -44,7 +44,7 @@ from shared_proto import names
 from shared_proto.messages import ANGLE_MAX_MDEG
 
 DRIVES = ("follow", "low", "high", "released")  # states of the drive request, in order of number
-BLOBS = {names.BLOB_PROFILE: "profile", names.BLOB_WIRING: "wiring"}
+BLOBS = {names.BLOB_PROFILE: "profile", names.BLOB_WIRING: "wiring", names.BLOB_TRIM: "trim"}
 
 _ANGLE_MAX_DEG = ANGLE_MAX_MDEG / 1000.0
 _DURATION_MAX_S = 250.0
@@ -202,10 +202,10 @@ class Jig(JigCore):
     # -- what the board keeps
 
     def load_blob(self, kind: int, data: bytes) -> bool:
-        """Put a sensor profile or wiring (names.BLOB_) in force and on the board's flash; only while
+        """Put a sensor profile, wiring or trim (names.BLOB_) in force and on the board's flash; only while
         disarmed.
 
-        Returns False without writing when the one in force is the same, by its CRC-32.
+        Returns False without writing when the profile or wiring in force is the same, by its CRC-32.
         """
         if kind not in BLOBS:
             raise BadInput(
@@ -214,16 +214,17 @@ class Jig(JigCore):
         if not 1 <= len(data) <= _BLOB_MAX:
             raise BadInput("", BLOBS[kind], f"{len(data)} bytes", f"1 to {_BLOB_MAX} bytes")
         crc = binascii.crc32(data)
-        status = self.status()
-        if crc == (status.profile_crc if kind == names.BLOB_PROFILE else status.wiring_crc):
-            return False
+        if kind != names.BLOB_TRIM:  # of which the status does not tell
+            status = self.status()
+            if crc == (status.profile_crc if kind == names.BLOB_PROFILE else status.wiring_crc):
+                return False
         for offset in range(0, len(data), _BLOB_PART):
             self._ask("blob_write", kind=kind, offset=offset, data=data[offset : offset + _BLOB_PART])
         self._ask("blob_commit", kind=kind, length=len(data), crc=crc)
         return True
 
     def read_blob(self, kind: int) -> bytes:
-        """The profile or wiring in force; empty when there is none.
+        """The profile, wiring or trim in force; empty when there is none.
 
         JigTimeout when it does not come whole.
         """

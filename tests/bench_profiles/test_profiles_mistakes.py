@@ -41,7 +41,7 @@ SENSOR_MISTAKES = [
         1.0,
         "above supply.current_min_ma = 1.5",
     ),
-    ('family = "switch"', 'family = "ratio"', "family", "ratio", "one of 'switch'"),
+    ('family = "switch"', 'family = "ratio"', "family", "ratio", "one of 'analog', 'i2c'"),
     (
         'drive = "open-drain"',
         'drive = "open_drain"',

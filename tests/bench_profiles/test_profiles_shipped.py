@@ -15,8 +15,9 @@ from lidjig.bench import (
     opening_angle_deg,
     shipped,
 )
+from lidjig.bench.families.table import FAMILIES
 
-from shared_proto import blobs, names
+from shared_proto import blobs, family_blobs, names
 
 SENSORS, MACHINES = shipped("sensors"), shipped("machines")
 
@@ -31,9 +32,12 @@ def test_what_is_shipped() -> None:
 def test_sensor_becomes_a_record_that_the_board_parses(name: str) -> None:
     sensor, text = load_sensor(name)
     assert sensor.name == name and f'name = "{name}"' in text
-    values, bad = blobs.unpack(blobs.PROFILE_FIELDS, sensor.to_blob())
+    number = FAMILIES[sensor.family].number
+    rows = blobs.PROFILE_FIELDS if sensor.is_switch else family_blobs.fields(number)
+    values, bad = blobs.unpack(rows, sensor.to_blob())
     assert bad == -1
-    assert values["name"] == name.encode() and values["outputs"] == len(sensor.output)
+    assert values["name"] == name.encode() and values["family"] == number
+    assert values.get("outputs", 0) == len(sensor.output)
     assert values["supply_min_mv"] == round(sensor.supply.min_v * 1000)
     assert values["update_us"] == round(1e6 / sensor.timing.update_hz)
     assert names.ROUTES[values["safe_route"]] == sensor.range.safe_route

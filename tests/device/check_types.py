@@ -34,7 +34,7 @@ mypy_path = {paths}
 follow_imports = silent
 
 # What the stubs themselves get wrong is not ours to mend.
-[mypy-machine,vfs,_mpy_shed.*]
+[mypy-machine,vfs,math,rp2.*,_mpy_shed.*]
 ignore_errors = True
 """
 

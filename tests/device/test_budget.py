@@ -6,9 +6,13 @@ import re
 from collections import Counter
 from pathlib import Path
 
+import family_budget
+import family_records
 import loop_budget
 import pytest
 import tick_budget
+
+from shared_proto.family_blobs import FAMILIES
 
 WIRING = Path(__file__).resolve().parents[2] / "device" / "WIRING.md"
 
@@ -61,6 +65,43 @@ def test_the_table_in_the_document(cases: dict[str, list[Counter[str]]]) -> None
 
 
 @pytest.fixture(scope="module")
+def family_counts(micropython: str) -> family_budget.Counts:
+    return family_budget.count_apart(micropython)
+
+
+@pytest.mark.parametrize("family", FAMILIES[1:])
+def test_tick_fits_with_every_family(family_counts: family_budget.Counts, family: str) -> None:
+    if family in family_records.missing():
+        pytest.skip(f"{family}: {family_records.missing()[family]}")
+    families = {name: row[0] for name, row in family_records.measured().items()}
+    text = family_budget.table(family_counts, families)
+    figures = family_budget.figures(family_counts)
+    for profile in [name for name in families if families[name] == family]:
+        cases = figures[profile]
+        assert cases[family_budget.STANDING][0] <= tick_budget.BUDGET_US, text
+        assert cases[family_budget.MOVING][0] <= tick_budget.FAMILY_BUDGET_US, text
+        for case in family_budget.TICKS:
+            assert cases[case][1] <= tick_budget.TICK_US, (case, text)
+    print(text)
+
+
+def test_families_are_counted_at_work(family_counts: family_budget.Counts) -> None:
+    # What is to be dear has to happen: codes go out while moving, and other levels come under an override.
+    for name, (family, _data) in family_records.measured().items():
+        cases = family_counts[name]
+        moving, override = cases[family_budget.MOVING], cases[family_budget.OVERRIDE]
+        if family in ("pwm", "sent", "ssi", "quadrature"):
+            assert sum(counts["state machine: put"] for counts in moving) >= 20, name
+            assert sum(counts["state machine: active, exec, restart"] for counts in override) >= 8, name
+        elif family == "sincos" or name == "hinge-v1":
+            assert sum(counts["PWM.duty_u16"] for counts in moving) >= 20, name
+        elif family == "i2c":
+            assert sum(counts["Pin.init"] for counts in override) >= 8, name
+            assert cases[family_budget.INTERRUPT], name
+        assert max(counts[tick_budget.CALL] for counts in moving) >= (4 if family != "switch" else 2), name
+
+
+@pytest.fixture(scope="module")
 def loop_cases(micropython: str) -> dict[str, list[Counter[str]]]:
     return loop_budget.count_apart(micropython)
 
@@ -71,6 +112,16 @@ def test_samples_leave_room(loop_cases: dict[str, list[Counter[str]]], cases: di
     moving = tick_budget.figures(cases)[tick_budget.MOVING_SAMPLED][0] / tick_budget.TICK_US
     for what, share in loop_budget.shares(figures).items():
         assert 0.05 < share and moving + share <= 0.9, (what, share)
+
+
+def test_samples_leave_room_with_every_family(
+    loop_cases: dict[str, list[Counter[str]]], family_counts: family_budget.Counts
+) -> None:
+    # Three inputs at their full rate, or both monitors, as above.
+    inputs, monitors = loop_budget.shares(loop_budget.figures(loop_cases)).values()
+    for name, cases in family_budget.figures(family_counts).items():
+        assert cases[family_budget.SAMPLED][0] / tick_budget.TICK_US + inputs <= 0.9, name
+        assert cases[family_budget.MOVING][0] / tick_budget.TICK_US + monitors <= 0.9, name
 
 
 def test_the_loop_table_in_the_document(loop_cases: dict[str, list[Counter[str]]]) -> None:

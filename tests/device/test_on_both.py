@@ -7,15 +7,20 @@ import subprocess
 import sys
 from pathlib import Path
 
+import family_records
 import pytest
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 SCRIPTS = sorted(path.stem for path in (HERE / "on_both").glob("*.py") if not path.stem.startswith("fake_"))
 
+WITH_RECORDS = ("heap_families",)  # find records of all shipped families in their folder
+
 
 def run_script(command: list[str], script: str, folder: Path) -> str:
     """Output of one script; its failure is this test's failure."""
+    if script in WITH_RECORDS:
+        family_records.write(folder / "records")
     paths = os.pathsep.join(str(path) for path in (HERE / "on_both", ROOT / "device", ROOT))
     environment = dict(os.environ, PYTHONPATH=paths, PYTHONDONTWRITEBYTECODE="1")
     # MicroPython separates with a colon everywhere.
@@ -45,6 +50,6 @@ def test_micropython(script: str, tmp_path: Path, micropython: str) -> None:
 
 def test_all_scripts_are_there() -> None:
     assert SCRIPTS == [
-        "basic", "data_pin", "heap", "heap_whole", "interlock", "lines", "meters", "motion", "no_heap", "outputs",
-        "parts", "persistence", "pulses", "requests", "safety", "sampling", "supply",
+        "basic", "curve", "data_pin", "heap", "heap_families", "heap_whole", "interlock", "lines", "meters", "motion",
+        "no_heap", "outputs", "parts", "persistence", "pulses", "requests", "safety", "sampling", "supply", "trim",
     ]  # fmt: skip

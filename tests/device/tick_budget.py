@@ -15,6 +15,9 @@ ADC read 8.3, ticks_us 4.8, empty loop turn 3.2, a CRC-16 table loop over 64 byt
   128 bytes to the port are two writes of 64, 100 us each; a register of a power monitor is 5 bytes of 9 bits at
   400 kHz, 113 us, and the call of a function in C;
   ticks_diff and ticks_add as a Pin read; the way into the interrupt as the call of a Python function (14 us measured).
+What the outputs of the sensor families are made with (family_budget.py): PWM.duty_u16 10.2 us, measured as above. Calls
+of a state machine are estimates: a look at its queue as a Pin read, all others as PWM.duty_u16, which like them takes
+an integer apart and writes two or three registers; Pin.init() as two of these: it sets direction, pulls and function.
 """
 
 from __future__ import annotations
@@ -34,6 +37,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 DEVICE = ROOT / "device"
 
+FAMILY_BUDGET_US = 500.0  # half of it, while the lid moves and a sensor's angle is told every millisecond
 BUDGET_US = 250.0  # a quarter of the millisecond: what a tick may take, tick after tick
 TICK_US = 1000.0
 SAMPLING_BUDGET_US = 500.0  # half of it: the same while three channels are sampled at 1 kS/s
@@ -54,10 +58,28 @@ COST_US = {
     "ADC read": 8.3,
     "ticks_us": 4.8,
     "ticks_diff, ticks_add": 6.8,
+    "PWM.duty_u16": 10.2,
+    "state machine: tx_fifo": 6.8,
+    "state machine: put": 10.2,
+    "state machine: active, exec, restart": 10.2,
+    "Pin.init": 20.4,
     PORT: 200.0,
     REGISTER: 130.0,
 }
 
+_HARDWARE = {
+    "read_u16": "ADC read",
+    "ticks_us": "ticks_us",
+    "write": PORT,
+    "readfrom_mem_into": REGISTER,
+    "duty_u16": "PWM.duty_u16",
+    "tx_fifo": "state machine: tx_fifo",
+    "put": "state machine: put",
+    "active": "state machine: active, exec, restart",
+    "exec": "state machine: active, exec, restart",
+    "restart": "state machine: active, exec, restart",
+    "init": "Pin.init",
+}
 _KINDS = (
     (("BINARY_OP", "UNARY_OP"), ARITHMETIC),
     (("LOAD_SUBSCR", "STORE_SUBSCR", "FOR_ITER"), INDEX),
@@ -121,8 +143,7 @@ class Counting:
     def _hardware(name: str, frame: FrameType) -> str:
         if name == "__call__":
             return "Pin read" if frame.f_locals.get("x") is None else "Pin write"
-        known = {"read_u16": "ADC read", "ticks_us": "ticks_us", "write": PORT, "readfrom_mem_into": REGISTER}
-        return known.get(name, "ticks_diff, ticks_add")
+        return _HARDWARE.get(name, "ticks_diff, ticks_add")
 
     def _line(self, frame: FrameType, event: str, argument: Any) -> Any:
         if event == "line":

@@ -20,6 +20,7 @@ from lidjig.twin import catalogue, scenario
 from lidjig.twin.facts import make_facts
 from lidjig.twin.habits import SIGNALS, ModelMeter
 from lidjig.twin.model import MachineModel, ModelLine
+from lidjig.twin.mounting import InsidePart, MountingPart
 from lidjig.twin.scenario import load_scenario, models, parse_scenario, shipped
 
 from shared_proto import names
@@ -198,7 +199,8 @@ def test_document_names_every_key() -> None:
         inner = getattr(child, "__struct_fields__", ())
         missing += [f"{info.name}.{name}" for name in inner if f"{info.name}.{name}`" not in DOCUMENT]
         assert f"`{info.name}`" in DOCUMENT or inner
-    for table, struct in (("line", ModelLine), ("meter", ModelMeter)):
+    parts = (("line", ModelLine), ("meter", ModelMeter), ("mounting", MountingPart), ("inside", InsidePart))
+    for table, struct in parts:
         missing += [f"{table}.{name}" for name in struct.__struct_fields__ if f"`{table}.{name}`" not in DOCUMENT]
     for word in (*models(), *SIGNALS):
         missing += [] if f"`{word}`" in DOCUMENT else [word]

@@ -36,4 +36,14 @@ ACTIONS: dict[str, tuple[str, str]] = {
         "Discharge yourself (ESD strap) before touching the connector.",
     ),
     "remove-plug": ("Remove the self-test plug.", ""),
+    "meter-to-supply": (
+        "Hold the meter's lead on the supply pin of the machine's sensor connector, the other on ground.",
+        "DC volts, leads in V and COM: in a current jack it shorts what it touches. A slip of the probe can damage the "
+        "machine.",
+    ),
+    "meter-to-output": (
+        "Hold the meter's lead on line 1 of the machine's sensor connector, the other on ground.",
+        "DC volts, leads in V and COM: in a current jack it shorts what it touches. A slip of the probe can damage the "
+        "machine.",
+    ),
 }

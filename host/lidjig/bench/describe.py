@@ -44,6 +44,9 @@ def _walk(info: mi.Type, path: Path) -> mi.Type | None:
             node = lists[0].item_type if lists else None
         elif isinstance(node, (mi.ListType, mi.VarTupleType)):
             node = node.item_type
+        elif isinstance(node, mi.TupleType):
+            inside = isinstance(part, int) and part < len(node.item_types)
+            node = node.item_types[int(part)] if inside else None
         elif isinstance(node, mi.DictType):
             node = node.value_type
         else:
@@ -76,6 +79,8 @@ def words(info: mi.Type) -> str:
         return "text" + _length(node.min_length, node.max_length, "characters") + _pattern(node.pattern)
     if isinstance(node, (mi.ListType, mi.VarTupleType)):
         return f"a list{_length(node.min_length, node.max_length, 'entries')} of {words(node.item_type)}"
+    if isinstance(node, mi.TupleType):
+        return f"a list of {len(node.item_types)} entries: {', '.join(words(t) for t in node.item_types)}"
     if isinstance(node, mi.BoolType):
         return "true or false"
     if isinstance(node, mi.StructType):

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from lidjig.bench.machine import MachineProfile
+from lidjig.bench.observers import BUS_LINES
 from lidjig.bench.sensor import SensorProfile
 from lidjig.errors import BadInput
+
+# Observers whose pins a family has for itself (device/WIRING.md).
+_PINS_OF = {"quadrature": ("observer_3", "observer_4"), "ssi": ("observer_1",)}
 
 
 def closing_angle_deg(sensor: SensorProfile, lid_rule: str) -> float:
@@ -28,14 +32,20 @@ def check_pair(sensor: SensorProfile, machine: MachineProfile, file: str = "") -
     """
     file = file or f"sensor {sensor.name}"
     _check_supply(sensor, machine, file)
-    used = [o.line for o in sensor.output]
+    _check_dac(sensor, machine, file)
+    _check_target(sensor, machine, file)
+    _check_pins(sensor, machine, file)
+    used = sensor.lines()
     for index, number in enumerate(used):
+        key = f"output[{index}].line" if sensor.is_switch else f"family {sensor.family!r}, line"
         line = machine.line_number(number)
         if line is None:
             accepted = (
                 f"line {', '.join(map(str, machine.line_numbers()))}: machine {machine.name} has no other"
             )
-            raise BadInput(file, f"output[{index}].line", number, accepted)
+            raise BadInput(file, key, number, accepted)
+        if not sensor.is_switch:
+            continue
         if line.pull == "none" and sensor.output[index].drive == "open-drain":
             accepted = (
                 f"'push-pull': line {number} of machine {machine.name} has no pull to give the high level"
@@ -46,8 +56,16 @@ def check_pair(sensor: SensorProfile, machine: MachineProfile, file: str = "") -
         if number not in used:
             lines = ", ".join(map(str, machine.line_numbers()))
             accepted = f"an output for each line of machine {machine.name}: {lines}"
-            raise BadInput(file, "output", [f"line {n}" for n in used], accepted)
+            raise BadInput(file, "output" if sensor.is_switch else "family", [f"line {n}" for n in used], accepted)
     _check_angles(sensor, machine, file)
+
+
+def _check_target(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:
+    """The jig answers on an I2C bus with the pins of observers 1 and 2."""
+    for line in ("observer_1", "observer_2") if sensor.family == "i2c" else ():
+        if getattr(machine.observers, line) is not None:
+            accepted = f"a machine profile without {line}, whose pin carries the sensor's bus ({machine.name} has it)"
+            raise BadInput(file, "family", "i2c", accepted)
 
 
 def _check_level(sensor: SensorProfile, machine: MachineProfile, file: str, index: int) -> None:
@@ -72,15 +90,35 @@ def _check_supply(sensor: SensorProfile, machine: MachineProfile, file: str) -> 
         )
 
 
+def _check_dac(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:
+    """The jig's DAC is on its bus, whose pins two observers may have."""
+    for line in BUS_LINES if sensor.uses_bus else ():
+        if getattr(machine.observers, line) is not None:
+            accepted = f"'filtered-pwm': machine {machine.name} has {line} on a pin of the bus that the DAC would be on"
+            raise BadInput(file, "encoding.via", "dac", accepted)
+
+
+def _check_pins(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:
+    """Some families have the pins of observers for themselves, or those of the bus, which are observers' too."""
+    pins = _PINS_OF.get(sensor.family, ())
+    for observer in pins:
+        if getattr(machine.observers, observer) is not None:
+            accepted = f"another family, or no observers.{observer}: machine {machine.name} has it on a pin of this one"
+            raise BadInput(file, "family", sensor.family, accepted)
+    if machine.meter and set(pins) & set(BUS_LINES):
+        accepted = f"another family, or no [[meter]]: machine {machine.name} has the bus on pins of this family"
+        raise BadInput(file, "family", sensor.family, accepted)
+
+
 def _check_angles(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:
     windows = machine.windows
     shut = closing_angle_deg(sensor, machine.lid_rule)
     if not windows.close_min_deg <= shut <= windows.close_max_deg:
         window = f"{windows.close_min_deg:g}..{windows.close_max_deg:g}"
         accepted = f"{window}, the closing window of machine {machine.name}"
-        raise BadInput(file, "output.operate_deg", shut, accepted)
+        raise BadInput(file, "output.operate_deg" if sensor.is_switch else "lid.shut_deg", shut, accepted)
     opened = opening_angle_deg(sensor, machine.lid_rule)
     if not windows.open_min_deg <= opened <= windows.open_max_deg:
         window = f"{windows.open_min_deg:g}..{windows.open_max_deg:g}"
         accepted = f"{window}, the opening window of machine {machine.name}"
-        raise BadInput(file, "output.release_deg", opened, accepted)
+        raise BadInput(file, "output.release_deg" if sensor.is_switch else "lid.open_deg", opened, accepted)

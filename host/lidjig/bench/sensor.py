@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta
 
+from lidjig.bench.families.base import Encoding, Limits
+from lidjig.bench.families.table import FAMILIES, read_encoding
 from lidjig.bench.magnet import Magnet, check_magnet
+from lidjig.bench.transfer import Transfer, check_transfer
 from lidjig.errors import BadInput
-from shared_proto import blobs, names
+from shared_proto import blobs, family_blobs, names
 
 Name = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]*$", min_length=1, max_length=32)]
 Title = Annotated[str, Meta(min_length=1, max_length=120)]
@@ -70,17 +73,55 @@ class AngleRange(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     safe_route: Literal["open", "through"]
 
 
+class LidAngles(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Where the lid counts as shut and as open for a sensor that tells an angle: the machine's business, but the jig
+    stamps the moment at which what it sends passes these.
+    """
+
+    shut_deg: Degrees
+    open_deg: Degrees
+
+
 class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A sensor profile as read from TOML and checked by load_sensor."""
 
     name: Name
     title: Title
-    family: Literal["switch"]
+    family: Literal["switch", "analog", "pwm", "sent", "i2c", "ssi", "quadrature", "sincos"]
     supply: SensorSupply
-    output: Annotated[list[Output], Meta(min_length=1, max_length=2)]
+    output: Annotated[list[Output], Meta(max_length=2)] = []
     timing: Timing
     range: AngleRange
     magnet: Magnet | None = None
+    transfer: Transfer | None = None
+    lid: LidAngles | None = None
+    encoding: dict[str, Any] = {}
+
+    @property
+    def is_switch(self) -> bool:
+        """Whether it says shut or open, and no angle."""
+        return self.family == "switch"
+
+    @property
+    def uses_bus(self) -> bool:
+        """Whether the jig needs its bus to stand in for it: for a DAC."""
+        return self.family == "analog" and self.encoding.get("via") == "dac"
+
+    def coded(self) -> Encoding:
+        """How it codes its angle. Raises BadInput for a table that is not its family's, ValueError for a switch."""
+        return read_encoding(self.family, self.encoding, f"sensor {self.name}")
+
+    def curve(self) -> Transfer:
+        """Its transfer function. Raises ValueError for a switch."""
+        if self.transfer is None:
+            raise ValueError(f"sensor {self.name} is a switch: it tells no angle")
+        return self.transfer
+
+    def lines(self) -> list[int]:
+        """Lines of the connector that it uses, ascending."""
+        if self.is_switch:
+            return sorted(o.line for o in self.output)
+        return list(range(1, min(len(FAMILIES[self.family].signals), 2) + 1))
 
     @property
     def update_us(self) -> int:
@@ -89,11 +130,18 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
 
     def output_on(self, line: int) -> Output | None:
         """The output on line 1 or 2, or None."""
-        return next((o for o in self.output if o.line == line), None)
+        return next((o for o in self.told() if o.line == line), None)
+
+    def told(self) -> list[Output]:
+        """What the jig tells changes of: the outputs of a switch; of a sensor that tells an angle, shut and open."""
+        if self.lid is None:
+            return self.output
+        shut, opened = self.lid.shut_deg, self.lid.open_deg
+        return [Output(line=1, drive="push-pull", active="low", operate_deg=shut, release_deg=opened)]
 
     def lid_outputs(self) -> list[Output]:
         """Outputs that report a shut lid, by line."""
-        return [o for o in sorted(self.output, key=lambda o: o.line) if o.operated_when_shut]
+        return [o for o in sorted(self.told(), key=lambda o: o.line) if o.operated_when_shut]
 
     def shut_deg(self) -> float:
         """An angle at which every lid output is operated for certain: halfway from shut to the first release
@@ -105,24 +153,19 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
     def open_deg(self) -> float:
         """An angle at which every lid output is released for certain and no fold output is operated."""
         released = max(o.release_deg for o in self.lid_outputs())
-        folds = [o.release_deg for o in self.output if not o.operated_when_shut]
+        folds = [o.release_deg for o in self.told() if not o.operated_when_shut]
         top = min([self.range.angle_max_deg, *folds])
         return min(max(self.range.start_deg, released + 0.5 * (top - released)), top)
 
     def to_blob(self) -> bytes:
-        """The packed record for the board (shared_proto.blobs.PROFILE_FIELDS)."""
+        """The packed record for the board: shared_proto.blobs.PROFILE_FIELDS, or family_blobs of its family."""
+        if not self.is_switch:
+            return self._curve_blob()
         values: dict[str, object] = {
             "version": blobs.BLOB_VERSION,
             "family": blobs.FAMILY_SWITCH,
             "outputs": max(o.line for o in self.output),
-            "safe_route": names.ROUTES.index(self.range.safe_route),
-            "update_us": self.update_us,
-            "supply_min_mv": _milli(self.supply.min_v),
-            "supply_max_mv": _milli(self.supply.max_v),
-            "angle_min_mdeg": _milli(self.range.angle_min_deg),
-            "angle_max_mdeg": _milli(self.range.angle_max_deg),
-            "start_mdeg": _milli(self.range.start_deg),
-            "name": self.name.encode("ascii"),
+            **self._common_fields(),
         }
         for line in (1, 2):
             # A record always has room for two; with one output in use the board ignores the second.
@@ -133,6 +176,32 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
             values[f"release_mdeg_{line}"] = _milli(output.release_deg)
         return blobs.pack(blobs.PROFILE_FIELDS, values)
 
+    def _common_fields(self) -> dict[str, object]:
+        return {
+            "safe_route": names.ROUTES.index(self.range.safe_route),
+            "update_us": self.update_us,
+            "supply_min_mv": _milli(self.supply.min_v),
+            "supply_max_mv": _milli(self.supply.max_v),
+            "angle_min_mdeg": _milli(self.range.angle_min_deg),
+            "angle_max_mdeg": _milli(self.range.angle_max_deg),
+            "start_mdeg": _milli(self.range.start_deg),
+            "name": self.name.encode("ascii"),
+        }
+
+    def _curve_blob(self) -> bytes:
+        transfer, coded, output = self.curve(), self.coded(), self.told()[0]
+        values: dict[str, object] = {
+            "version": family_blobs.VERSION,
+            "family": FAMILIES[self.family].number,
+            **self._common_fields(),
+            "operate_mdeg_1": _milli(output.operate_deg),
+            "release_mdeg_1": _milli(output.release_deg),
+            **transfer.board_fields(),
+            "codes": coded.codes,
+            **coded.board_fields(),
+        }
+        return blobs.pack(family_blobs.fields(FAMILIES[self.family].number), values)
+
 
 def _milli(value: float) -> int:
     return round(value * 1000.0)
@@ -141,6 +210,7 @@ def _milli(value: float) -> int:
 def check_sensor(sensor: SensorProfile, file: str) -> None:
     """What a type cannot say: windows the right way round, angles in range and apart. Raises BadInput."""
     supply, angles = sensor.supply, sensor.range
+    _check_tables(sensor, file)
     if supply.max_v <= supply.min_v:
         raise BadInput(file, "supply.max_v", supply.max_v, f"above supply.min_v = {supply.min_v:g}")
     _check_current(supply, file)
@@ -155,7 +225,12 @@ def check_sensor(sensor: SensorProfile, file: str) -> None:
         raise BadInput(
             file, "range.start_deg", angles.start_deg, f"{angles.angle_min_deg:g}..{angles.angle_max_deg:g}"
         )
+    if not sensor.is_switch:
+        _check_coded(sensor, file)
+        return
     lines = [o.line for o in sensor.output]
+    if not lines:
+        raise BadInput(file, "output", None, "one or two tables [[output]]: a switch has them")
     if sorted(lines) != list(range(1, len(lines) + 1)):
         accepted = "line 1 for a single output, lines 1 and 2 for two"
         raise BadInput(file, f"output[{len(lines) - 1}].line", lines[-1], accepted)
@@ -173,6 +248,46 @@ def check_sensor(sensor: SensorProfile, file: str) -> None:
         if len(sensor.output) != 1:
             raise BadInput(file, "magnet", "a table", "only in a profile with a single output")
         check_magnet(sensor.magnet, sensor.output[0].operate_deg, sensor.output[0].release_deg, file)
+
+
+def check_levels_tell(sensor: SensorProfile) -> None:
+    """Raises BadInput for a sensor whose levels alone do not tell what it says."""
+    if not sensor.is_switch:
+        accepted = "a sensor of family 'switch': of others 'lidjig confirm' tests the board without the sensor"
+        raise BadInput(f"sensor {sensor.name}", "family", sensor.family, accepted)
+
+
+def _check_tables(sensor: SensorProfile, file: str) -> None:
+    """Each family its own tables: what would be read by nobody is a mistake."""
+    given: dict[str, object] = {"output": sensor.output, "magnet": sensor.magnet, "transfer": sensor.transfer}
+    given |= {"lid": sensor.lid, "encoding": sensor.encoding}
+    mine = ("output", "magnet") if sensor.is_switch else ("transfer", "lid", "encoding")
+    for key, value in given.items():
+        if key not in mine and value:
+            raise BadInput(file, key, "a table", f"no such table: family {sensor.family!r} has {', '.join(mine)}")
+    for key in mine if not sensor.is_switch else ():
+        if key != "encoding" and given[key] is None:
+            raise BadInput(file, key, None, f"a table [{key}] (the key is missing): family {sensor.family!r} has one")
+
+
+def _check_coded(sensor: SensorProfile, file: str) -> None:
+    """A sensor that tells an angle."""
+    transfer, lid, angles = sensor.curve(), sensor.lid, sensor.range
+    check_transfer(transfer, file)
+    if lid is not None:
+        for key in ("shut_deg", "open_deg"):
+            value = getattr(lid, key)
+            if not angles.angle_min_deg < value < angles.angle_max_deg:
+                accepted = f"between range.angle_min_deg = {angles.angle_min_deg:g} and range.angle_max_deg = "
+                raise BadInput(file, f"lid.{key}", value, accepted + f"{angles.angle_max_deg:g}")
+        if lid.open_deg <= lid.shut_deg:
+            raise BadInput(file, "lid.open_deg", lid.open_deg, f"above lid.shut_deg = {lid.shut_deg:g}")
+    coded = read_encoding(sensor.family, sensor.encoding, file)
+    supply = sensor.supply
+    limits = Limits(
+        supply.min_v, supply.max_v, sensor.timing.update_hz, transfer.span_deg, wrap=transfer.wrap, file=file
+    )
+    coded.check(limits)
 
 
 def _check_current(supply: SensorSupply, file: str) -> None:

@@ -95,12 +95,12 @@ def source_files(firmware: Path, proto: Path) -> dict[str, Path]:
     found: dict[str, Path] = {}
     for package in PACKAGES:
         folder = proto if package == "shared_proto" else firmware / package
-        sources = sorted(folder.glob("*.py"))
+        sources = sorted(folder.rglob("*.py"))
         if not sources:
             raise BadInput(str(folder), "firmware", "no Python files", "the firmware files of this lidjig")
         for source in sources:
             if package != "shared_proto" or source.name not in NOT_FOR_BOARDS:
-                found[f"{package}/{source.name}"] = source
+                found[f"{package}/{source.relative_to(folder).as_posix()}"] = source
     return found
 
 

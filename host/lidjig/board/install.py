@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 from typing import Protocol
 
 from lidjig.board.files import BoardFile, Image, folder_in_use, is_firmware_folder
@@ -121,8 +122,9 @@ def _clean_up(files: BoardFiles, root: str, folder: str) -> None:
 
 def _write_files(files: BoardFiles, folder: str, image: Image, progress: Progress) -> None:
     files.make_folder(folder)
-    for package in sorted({file.path.split("/")[0] for file in image.files}):
-        files.make_folder(f"{folder}/{package}")
+    # A folder before those in it, which sort after it.
+    for inside in sorted({str(parent) for file in image.files for parent in PurePosixPath(file.path).parents} - {"."}):
+        files.make_folder(f"{folder}/{inside}")
     done = 0
     for file in image.files:
         start = done

@@ -19,6 +19,7 @@ from lidjig.cli import (
     cycle,
     demo,
     export,
+    filter,
     flash,
     hold,
     isolate,
@@ -35,6 +36,7 @@ from lidjig.cli import (
     show,
     sweep,
     teach,
+    trim,
     watch,
 )
 from lidjig.cli.options import EVERYWHERE, VMS, GlobalOptions, check_seed, check_vm, hoist
@@ -42,7 +44,7 @@ from lidjig.errors import EXIT_BAD_INPUT, EXIT_NO_JIG, BadInput, LidjigError
 
 FAMILIES = (
     confirm, isolate, cycle, hold, sweep, teach, watch, runs, show, report, replay, export, job, note,
-    attach, merge, rescue, profiles, ports, flash, selftest, demo,
+    attach, merge, rescue, profiles, filter, trim, ports, flash, selftest, demo,
 )  # fmt: skip
 
 app = typer.Typer(

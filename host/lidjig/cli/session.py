@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -80,28 +81,63 @@ def load_profiles(sensor: str | None, machine: str | None, link: Link) -> Profil
 
 
 class EnterKey:
-    """Hears Enter in a terminal, on a thread of its own so that nothing waits for it. Deaf where there is none."""
+    """Hears Enter in a terminal, and lines where they are asked for, on a thread of its own so that nothing waits for
+    it. Enter is heard in a terminal alone; lines may also come from a file or a pipe.
+    """
 
     def __init__(self) -> None:
         self._pressed = threading.Event()
         self._listening = False
+        self._ended = False
+        self._lines: deque[str] = deque()
+        self._rest = b""
 
     def __call__(self) -> bool:
         """Whether Enter came since the last time."""
-        if not self._listening:
-            self._listening = True
-            if sys.stdin is not None and sys.stdin.isatty():
-                threading.Thread(target=self._listen, daemon=True).start()
+        if self._in_terminal():
+            self._start()
         if self._pressed.is_set():
             self._pressed.clear()
             return True
         return False
 
+    def forget(self) -> None:
+        """Lines typed before now, in a terminal: those of a file were written for the questions to come."""
+        if self._in_terminal():
+            self._lines.clear()
+
+    def line(self) -> str | None:
+        """The next line, None where none has come yet. Raises EOFError where none will come."""
+        self._start()
+        ended = self._ended  # looked at before the lines: the last one comes before it
+        if self._lines:
+            return self._lines.popleft()
+        if ended:
+            raise EOFError
+        return None
+
+    def _in_terminal(self) -> bool:
+        return sys.stdin is not None and sys.stdin.isatty()
+
+    def _start(self) -> None:
+        if not self._listening:
+            self._listening = True
+            threading.Thread(target=self._listen, daemon=True).start()
+
     def _listen(self) -> None:
         # Unbuffered: a thread that sleeps inside sys.stdin holds its lock, which breaks the interpreter's shutdown.
-        number = sys.stdin.fileno()
-        while os.read(number, 1024):
-            self._pressed.set()
+        try:
+            number, in_terminal = sys.stdin.fileno(), self._in_terminal()
+            while data := os.read(number, 1024):
+                if in_terminal:
+                    self._pressed.set()
+                *whole, self._rest = (self._rest + data).split(b"\n")
+                self._lines.extend(line.decode("utf-8", "replace").strip() for line in whole)
+        except (OSError, ValueError, AttributeError):
+            pass  # there is no input
+        if self._rest:
+            self._lines.append(self._rest.decode("utf-8", "replace").strip())
+        self._ended = True
 
 
 @contextlib.contextmanager
@@ -249,7 +285,8 @@ def _bench(
     run_begun(recorder.id)
     recorder.board_time_us = lambda: jig.pulse["t_us"] if jig.pulse else None
     jig.sink = recorder
-    operator = Operator() if jig.link.traits.operator_acts else Operator(EnterKey())
+    keys = EnterKey()
+    operator = Operator(typed=keys) if jig.link.traits.operator_acts else Operator(keys, keys)
     return Bench(jig, recorder, profiles.machine, profiles.sensor, operator, progress)
 
 

@@ -6,6 +6,7 @@ Whoever writes another back-end keeps these contracts; tests/link holds the suit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol
 
 
@@ -54,6 +55,31 @@ class Traits:
     if_lost: str = ""
 
 
+@dataclass(frozen=True)
+class MeterSheet:
+    """A bench meter's data sheet, as lidjig.bench.meter.read_spec takes it. made: when its readings are (were) taken,
+    with its time zone.
+    """
+
+    name: str
+    accuracy: str
+    resolution: str
+    made: datetime
+
+
+class BenchMeter(Protocol):
+    """A voltmeter that belongs to a simulated or recorded operator."""
+
+    sheet: MeterSheet
+
+    def volts(self, place: str) -> float:
+        """What it shows at METER_PLACES, in V."""
+        ...
+
+
+METER_PLACES = ("supply", "output")  # of the sensor connector, machine's side: its supply pin, line 1
+
+
 class Link(Protocol):
     """Bytes to and from one jig.
 
@@ -85,6 +111,10 @@ class Link(Protocol):
 
         A port ignores it, since the person reads the terminal. A simulated bench has its own operator, who acts on it.
         """
+        ...
+
+    def bench_meter(self) -> BenchMeter | None:
+        """The meter of the operator behind the link; None where a person has to read one."""
         ...
 
     def close(self) -> None:

@@ -11,6 +11,8 @@ or equal, six decimals):
     7.250000 ! OS_ERROR Input/output error            the link was lost: LossReason's name, then the detail
     8.500000 ^                                        it was opened again
     9.000000 * open-lid                               what the operator was asked to do
+    9.100000 m NAME | 0.05%+2 | 0.1 mV | 2026-..      the simulated operator's meter: its data sheet, and when
+    9.200000 m output 1.2345                          what it showed, and where
 
 Playing it back: bytes that the host writes must equal the recorded ones, and whatever came next in the
 recording comes only after that; so the same host code makes the same run. The clock is the recording's: it
@@ -22,19 +24,21 @@ is LinkLost with REPLAY_ENDED.
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
 from lidjig.errors import BadInput, LinkLost, LossReason, NoJig
-from lidjig.link.base import Clock, Deadline, Link, Traits
+from lidjig.link.base import BenchMeter, Clock, Deadline, Link, MeterSheet, Traits
 from lidjig.link.transcript import frame_texts
 
 HEADING = "lidjig-recording 1"
 
 # How long past the recorded moment a host may take until it writes what the recording has it write.
 _LATE_S = 2.0
-_KINDS = "><.!^*"
+_KINDS = "><.!^*m"
 _IF_LOST = "There is no cable here: this is a recording. Repeat it with the command line that it was made with."
 
 
@@ -109,6 +113,14 @@ class RecordingLink:
         self._link.tell_operator(action)
         self._put("*", action)
 
+    def bench_meter(self) -> BenchMeter | None:
+        meter = self._link.bench_meter()
+        if meter is None:
+            return None
+        sheet = meter.sheet
+        self._put("m", f"{sheet.name} | {sheet.accuracy} | {sheet.resolution} | {sheet.made.isoformat()}")
+        return _RecordingMeter(meter, self._put)
+
     def close(self) -> None:
         self._link.close()
         try:
@@ -147,6 +159,29 @@ class _Line:
     kind: str
     data: bytes
     text: str
+
+
+class _RecordingMeter:
+    """A meter whose readings go into the recording."""
+
+    def __init__(self, meter: BenchMeter, put: Callable[[str, str], None]) -> None:
+        self._meter, self._put = meter, put
+        self.sheet = meter.sheet
+
+    def volts(self, place: str) -> float:
+        v = self._meter.volts(place)
+        self._put("m", f"{place} {v!r}")
+        return v
+
+
+class _ReplayedMeter:
+    """What a meter showed. take: the text of the next line of its kind."""
+
+    def __init__(self, sheet: MeterSheet, take: Callable[[str], str]) -> None:
+        self.sheet, self._take = sheet, take
+
+    def volts(self, place: str) -> float:
+        return float(self._take(f"{place} ").rpartition(" ")[2])
 
 
 class ReplayLink:
@@ -200,7 +235,7 @@ class ReplayLink:
             if line.data:
                 self._last_byte_s = self._held.time_s
             return line.data
-        if line.kind in "^*":
+        if line.kind in "^*m":
             raise self._mismatch(line, "the host reads")
         if line.kind == ">" and end_s > line.time_s + _LATE_S:
             raise self._mismatch(line, "the host sent nothing")
@@ -222,13 +257,36 @@ class ReplayLink:
         self._held.time_s = max(self._held.time_s, line.time_s)
 
     def tell_operator(self, action: str) -> None:
+        line = self._past_waits()
+        if line is None or line.kind != "*" or line.text != action:
+            raise self._mismatch(line, f"the host asks the operator for {action}")
+        self._next += 1
+
+    def bench_meter(self) -> BenchMeter | None:
+        """The recorded one; None where none was recorded, as where a person read one."""
+        line = self._past_waits()
+        if line is None or line.kind != "m":
+            return None
+        words = [word.strip() for word in self._metered("").split("|")]
+        try:
+            sheet = MeterSheet(words[0], words[1], words[2], datetime.fromisoformat(words[3]))
+        except (IndexError, ValueError):
+            raise self._mismatch(line, "the host opens the meter") from None
+        return _ReplayedMeter(sheet, self._metered)
+
+    def _metered(self, begins: str) -> str:
+        line = self._past_waits()
+        if line is None or line.kind != "m" or not line.text.startswith(begins):
+            raise self._mismatch(line, f"the host reads the meter: {begins}".strip())
+        self._next += 1
+        return line.text
+
+    def _past_waits(self) -> _Line | None:
         line = self._peek()
         while line is not None and line.kind == ".":
             self._next += 1
             line = self._peek()
-        if line is None or line.kind != "*" or line.text != action:
-            raise self._mismatch(line, f"the host asks the operator for {action}")
-        self._next += 1
+        return line
 
     def close(self) -> None:
         self._closed = True
@@ -301,7 +359,7 @@ def _parse_line(path: Path, number: int, bare: str, earlier_s: float) -> _Line:
     if not earlier_s <= time_s < float("inf"):
         raise bad(words[0], f"seconds not before the line above ({earlier_s:.6f})")
     if len(words) < 2 or words[1] not in _KINDS or len(words[1]) != 1:
-        raise bad(bare, "one of > < . ! ^ * after the time")
+        raise bad(bare, "one of > < . ! ^ * m after the time")
     kind, rest = words[1], words[2] if len(words) > 2 else ""
     data = b""
     if kind in "><":

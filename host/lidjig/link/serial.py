@@ -12,7 +12,7 @@ import time
 import serial  # type: ignore[import-untyped]
 
 from lidjig.errors import LinkLost, LossReason, NoJig
-from lidjig.link.base import Clock, Deadline, Traits
+from lidjig.link.base import BenchMeter, Clock, Deadline, Traits
 from lidjig.link.lock import BoardLock
 from lidjig.link.ports import PortInfo, port_of_serial_number, serial_ports
 
@@ -109,6 +109,10 @@ class SerialLink:
 
     def tell_operator(self, action: str) -> None:
         """Nothing to do: the person at the bench reads the terminal."""
+
+    def bench_meter(self) -> BenchMeter | None:
+        """None: the person reads it."""
+        return None
 
     def close(self) -> None:
         self._drop_port()

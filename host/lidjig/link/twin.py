@@ -16,8 +16,9 @@ from typing import Any
 
 from lidjig.errors import LinkLost, LossReason, NoJig
 from lidjig.link import twin_process as process
-from lidjig.link.base import Clock, Deadline, Traits
+from lidjig.link.base import BenchMeter, Clock, Deadline, Traits
 from lidjig.link.twin_faults import LinkFaults
+from lidjig.link.twin_meter import TwinMeter
 from lidjig.twin.facts import make_facts
 from lidjig.twin.scenario import Scenario, default_scenario, load_scenario, operator_knows, shipped
 
@@ -82,6 +83,7 @@ class TwinLink:
         self.clock: Clock = self._clock
         self.seed = scenario.seed if seed is None else seed
         self._board_id = scenario.jig.board_id
+        self._operator = scenario.operator
         self._faults = LinkFaults(scenario.faults, self.seed)
         self._temporary = None if flash_dir is not None else Path(tempfile.mkdtemp(prefix="lidjig-twin-"))
         flash = flash_dir if flash_dir is not None else self._temporary
@@ -253,6 +255,10 @@ class TwinLink:
             self.details["unknown_actions"] = f"{known}, {action}" if known else action
         self._say(process.OPERATOR, action.encode("ascii", "replace"))
 
+    def bench_meter(self) -> BenchMeter | None:
+        """The simulated operator's, with errors of its own inside its data sheet."""
+        return TwinMeter(self.volts, self._operator, self.seed)
+
     def _raise_if_closed_process(self) -> None:
         if self._closed or (self._loss is not None and self._loss[0] is LossReason.PROCESS_ENDED):
             self._raise_if_lost()
@@ -281,9 +287,26 @@ class TwinLink:
         report = self._question(process.HEAP)
         return {key: int(report[key]) for key in ("before", "now")}
 
-    def _question(self, code: int) -> dict[str, Any]:
+    def wave(self, conductor: str, seconds: float) -> dict[str, Any]:
+        """What a conductor carried at the machine's board in the last seconds: `begin`, `end` and `edges` (of [time,
+        level]) in cycles of 125 MHz, `level` at the beginning. Raises LinkLost.
+        """
+        return self._question(process.WAVE, conductor.encode("ascii"), round(seconds * 1e6))
+
+    def volts(self) -> dict[str, int]:
+        """Voltages of the bench's nodes now, in uV by the names that look() has. Raises LinkLost."""
+        return self._question(process.VOLTS)
+
+    def transfer(self, address: int, data: bytes, count: int) -> bytes | None:
+        """The machine's controller writes data to an I2C address (either may be left out), then reads so many bytes.
+        None where nobody acknowledges. Raises LinkLost.
+        """
+        found = self._question(process.TRANSFER, bytes([address]) + data, count)
+        return bytes(found["read"]) if found["acknowledged"] else None
+
+    def _question(self, code: int, data: bytes = b"", number: int = 0) -> dict[str, Any]:
         self._raise_if_closed_process()
-        found: dict[str, Any] = json.loads(self._ask(code).data)
+        found: dict[str, Any] = json.loads(self._ask(code, data, number).data)
         return found
 
     def fault_counts(self) -> dict[str, int]:

@@ -21,7 +21,7 @@ from lidjig.firmware_path import firmware_dir, proto_dir
 VMS = ("auto", "micropython", "cpython")
 
 # The words and answers of twin/vm/lockstep.py.
-ADVANCE, OPERATOR, RESET, LOOK, HEAP, QUIT = 1, 2, 3, 4, 5, 6
+ADVANCE, OPERATOR, RESET, LOOK, HEAP, QUIT, WAVE, VOLTS, TRANSFER = 1, 2, 3, 4, 5, 6, 7, 8, 9
 TIME, RESTARTED, STATE, FAILED = 1, 2, 3, 4
 FLAG_RUNNING, FLAG_PROMPT = 1, 2
 _WORD = struct.Struct("<BB2xIQ")

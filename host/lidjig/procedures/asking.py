@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from lidjig.bench.actions import ACTIONS
 from lidjig.errors import BadInput, LidjigError
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from lidjig.procedures.base import Bench
 
 OPERATOR_S = 180.0  # an operator who has not answered by then is not there
+TYPING_S = 600.0  # as long for a line: a lead has to be held and a meter read
 OWED_S = 12.0  # an answer that is still owed comes within this: the longest deed takes 10 s
 
 
@@ -31,11 +32,23 @@ class NobodyAnswered(LidjigError):
         return "Do what is asked, then press the mark switch (or Enter in the terminal)."
 
 
-class Operator:
-    """The person at the bench: told what to do, and heard when it is done (mark switch, or Enter in a terminal)."""
+class Typed(Protocol):
+    """Lines that a person types."""
 
-    def __init__(self, enter_pressed: Callable[[], bool] = lambda: False) -> None:
-        self._enter_pressed = enter_pressed
+    def forget(self) -> None:
+        """What was typed before now is no answer to what comes next."""
+
+    def line(self) -> str | None:
+        """The next line, None where none has come yet. Raises EOFError where none will come."""
+
+
+class Operator:
+    """The person at the bench: told what to do, and heard when it is done (mark switch, or Enter in a terminal), or
+    heard what was typed.
+    """
+
+    def __init__(self, enter_pressed: Callable[[], bool] = lambda: False, typed: Typed | None = None) -> None:
+        self._enter_pressed, self._typed = enter_pressed, typed
         self._owes = False  # an answer to a question during which link or board failed; it may still come
 
     def ask(self, bench: Bench, action: str, seconds: float = OPERATOR_S) -> tuple[int, int]:
@@ -61,6 +74,27 @@ class Operator:
         if answered_us is None:
             raise NobodyAnswered(words, seconds)
         return asked_us, answered_us
+
+    def hear_line(self, bench: Bench, question: str, seconds: float = TYPING_S) -> str | None:
+        """Ask a question and hear the line that is typed; None where nobody types one."""
+        typed = self._typed
+        if typed is None:
+            return None
+        heard: list[str | None] = []
+
+        def came() -> bool:
+            try:
+                line = typed.line()
+            except EOFError:
+                heard.append(None)
+            else:
+                heard.extend([] if line is None else [line])
+            return bool(heard)
+
+        typed.forget()
+        bench.progress.question(question)
+        bench.wait(came, seconds)
+        return heard[0] if heard else None
 
     def _answered(self, bench: Bench, since_us: int, seconds: float) -> int | None:
         """Board time of the first answer after since_us; None where none comes."""

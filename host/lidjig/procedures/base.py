@@ -28,6 +28,7 @@ from lidjig.record.model import DECLARED_STEP, Finding, MeasuredValue
 from shared_proto import names
 
 if TYPE_CHECKING:
+    from lidjig.procedures.trim_doubts import TrimKept
     from lidjig.record.blocks import ChannelRow
 
 T = TypeVar("T")
@@ -113,6 +114,7 @@ class Bench:
     errands: list[Callable[[], None]] = field(default_factory=list)  # requests that an event calls for: next in wait()
     told: list[str] = field(default_factory=list)  # notes that the report has to have as well
     freed: int = 0  # times the monitors' bus was freed by clocks in this run, as far as it was asked about
+    trim: TrimKept | None = None  # what the board holds of the output, for a profile that is trimmed
     _freed_before: tuple[int, int] | None = None  # boot id, and how often since that boot, when it was asked last
     _trip: Event | None = None
 
@@ -214,6 +216,10 @@ class Bench:
         self._trip = None
         self.jig.load_blob(names.BLOB_PROFILE, self.sensor.to_blob())
         self.jig.load_blob(names.BLOB_WIRING, self.machine.wiring_blob())
+        if self.sensor.family == "analog" and self.trim is None:
+            from lidjig.procedures.trim_doubts import kept
+
+            self.trim = kept(self.jig)
 
     def route(self, route: Route) -> None:
         """Arm where needed, then set the route."""
@@ -396,6 +402,13 @@ class Procedure(ABC):
         if self.bench.repeats:
             self.note(f"after a failure of link or board a step was repeated {counted(self.bench.repeats)}")
 
+    def _say_trim(self) -> None:
+        """Notes on why the trim of the output, where one is used, may not be relied on."""
+        if self.bench.trim is not None:
+            supply = self.sheet.get("sensor supply")
+            for doubt in self.bench.trim.doubts(self.bench.sensor, None if supply is None else supply.value):
+                self.note(doubt.removesuffix("."))  # as all notes stand
+
     def _firmware_log(self) -> list[str]:
         """The firmware's own log, a line an entry, where the jig still answers: it tells more than the trip's event."""
         if self.bench.jig.link_state is not LinkState.UP:
@@ -421,6 +434,7 @@ class Procedure(ABC):
         self.notes += self.bench.told
         try:
             self._say_interruptions()
+            self._say_trim()
             for measured in self.sheet.unset():
                 recorder.measurement(measured)
             for finding in self.findings:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from lidjig.bench.sensor import check_levels_tell
 from lidjig.errors import Disturbed
 from lidjig.jig_types import Event, Route
 from lidjig.measure.estimate import Estimate
@@ -46,6 +47,7 @@ class Isolate(Procedure):
     def __init__(self, bench: Bench, repeat: int = 20, watch_s: float = WATCH_S) -> None:
         self.repeat, self.watch_s = repeat, watch_s
         super().__init__(bench)
+        check_levels_tell(bench.sensor)
         lines = tuple(f"sensor_{output.line}" for output in bench.sensor.output)
         self.response = Response.on(bench, self.sheet, also_lines=lines)
         self._not_tested: list[str] = []

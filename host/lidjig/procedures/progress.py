@@ -26,6 +26,10 @@ class Progress(Protocol):
         """The operator has done it."""
         ...
 
+    def question(self, text: str) -> None:
+        """The operator is to type an answer; cautions stand in the text."""
+        ...
+
     def bar(self, done: int, total: int) -> None:
         """done of total are through; time left is the shower's business."""
         ...
@@ -52,6 +56,9 @@ class Quiet:
         """Nothing."""
 
     def prompt_done(self) -> None:
+        """Nothing."""
+
+    def question(self, text: str) -> None:
         """Nothing."""
 
     def bar(self, done: int, total: int) -> None:

@@ -199,14 +199,14 @@ class Response:
 
     def drive(self, *, shut: bool) -> None:
         """Drive every line hard to the level that says shut or open, instead of following the profile."""
-        for output in self.bench.sensor.output:
+        for output in self.bench.sensor.told():
             operated = output.operated_when_shut == shut
             high = operated == (output.active == "high")
             self.bench.jig.drive(output.line, "high" if high else "low")
 
     def follow(self) -> None:
         """Let the outputs follow the profile again."""
-        for output in self.bench.sensor.output:
+        for output in self.bench.sensor.told():
             self.bench.jig.drive(output.line, "follow")
 
     # -- the lid by the stand-in

@@ -53,7 +53,7 @@ class Sweep(Procedure):
         declared = declare_machine_side(self.bench.machine)
         declared += [
             Declared(f"output {output.line} changes", "deg", None, None, needed=False)
-            for output in self.bench.sensor.output
+            for output in self.bench.sensor.told()
         ]
         # Both are declared whatever the range: a sweep that crosses no switching angle has measured nothing.
         low, high = (
@@ -157,7 +157,7 @@ class Sweep(Procedure):
         """Figures and observations of the sweep. outputs: what changed on the way; reached_us: the reaction."""
         # The emulated sensor looks at the angle once a period: the change happened within the last one.
         period_deg = self.rate * self.bench.sensor.update_us / 1e6 + 0.001
-        for output in self.bench.sensor.output:
+        for output in self.bench.sensor.told():
             angles = self._angles([e for e in outputs if e.data["output"] == output.line - 1])
             if angles:
                 self._enter(f"output {output.line} changes", angles[-1], period_deg)

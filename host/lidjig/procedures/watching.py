@@ -102,7 +102,7 @@ class Watching(Procedure):
         self._view, self.seconds, self.record, self.load = view, seconds, record, load
         self._wiring_crc = binascii.crc32(bench.machine.wiring_blob())
         super().__init__(bench)
-        sensor_lines = tuple(f"sensor_{output.line}" for output in bench.sensor.output)
+        sensor_lines = tuple(f"sensor_{line}" for line in bench.sensor.lines())
         machine_lines = tuple(f"machine_{number}" for number in bench.machine.line_numbers())
         self._lines = (*machine_lines, *sensor_lines)
         self.observer = Observer(bench, self._lines, must_tell=False)

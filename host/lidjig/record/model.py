@@ -30,6 +30,7 @@ TRIAL_STEPS = (CYCLE_STEP, ROUND_STEP)
 START_STEP, DRIVEN_STEP = "start", "lines driven hard"  # their results: board times
 LID_STEP = "real lid moved"  # its result: board times
 SWEEP_STEP = "sweep"  # its result: counters of the outputs' events, board time of the reaction
+TRIM_POINT_STEP = "trim_point"  # its arguments: the code; its result: v, u_own_v, text
 RECORD_STEP = "record"  # its result: state, begin_us and end_us of what was recorded, board time
 WATCHED_STEP = "sensor watched"  # nobody moves the lid; its result: counters of the sensor's edges
 OBSERVERS_STEP = "observers"  # its result: those that tell nothing from a board time on

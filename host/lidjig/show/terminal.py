@@ -94,6 +94,7 @@ class TerminalProgress:
 
     def question(self, text: str) -> None:
         """Line by line; the answer is typed behind the last one."""
+        self.close()  # a bar would draw over what is typed
         lines = text.rstrip().split("\n")
         for line in lines[:-1]:
             self._console.print(Text(f"    {line}", style="bold yellow"))

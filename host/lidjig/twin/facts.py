@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from lidjig.twin.facts_angle import receiver, sensor_angle
 from lidjig.twin.facts_observers import observer_facts, sign_facts
 from lidjig.twin.model import Latency, MachineModel, ModelLine
 from lidjig.twin.scenario import Fault, Scenario, faults_of
@@ -26,6 +27,7 @@ def make_facts(scenario: Scenario, seed: int) -> dict[str, Any]:
         "converter": _converter(scenario),
         "wiring": _wiring(scenario),
         "machine": _machine(scenario.machine, faults),
+        "receiver": receiver(scenario.machine, scenario.expected),
         "sensor": _sensor(scenario),
         "operator": _operator(scenario),
         **observer_facts(scenario),
@@ -167,6 +169,7 @@ def _sensor(scenario: Scenario) -> dict[str, Any]:
         "gain_ppm": round(part.magnet.gain * 1e6),
         "offset_mdeg": round(part.magnet.offset_deg * 1000),
         "outputs": [_output(scenario, line) for line in range(1, len(profile.output) + 1)],
+        "angle": sensor_angle(scenario),
         "glitch_interval_us": round(60e6 / glitch[0].number("rate_per_min")) if glitch else 0,
         "glitch_us": _us(glitch[0].number("duration_ms")) if glitch else 0,
         "glitch_outputs": _mask(glitch[0]) if glitch else 0,

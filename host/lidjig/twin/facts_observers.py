@@ -67,7 +67,7 @@ def _bus(scenario: Scenario) -> dict[str, Any]:
             forgets[number - 1] = int(fault.parameters["forgets"] == "yes")
     hung = faults_of(scenario.faults, "bus", "hung")
     return {
-        "wired": int(bool(scenario.machine.meter)),
+        "wired": int(bool(scenario.machine.meter) or scenario.profile.uses_bus),
         "missing": [number for fault in faults_of(scenario.faults, "bus", "meter-missing") for number in meters(fault)],
         "drops_ppm": drops_ppm,
         "forgets": forgets,

@@ -45,13 +45,17 @@ class ModelLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
 
 
 class LidInput(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How the machine's controller reads the lid lines."""
+    """How the machine's controller reads the lid lines. shut_deg, open_deg: where it takes a lid for shut and for open
+    whose sensor tells an angle; what the sensor's profile says where they are left out.
+    """
 
     rule: Literal["all", "any"] = "all"
     low_permille: Permille = 300
     high_permille: Permille = 700
     sample_ms: Annotated[float, Meta(ge=0.1, le=1000.0)] = 10.0
     samples: Annotated[int, Meta(ge=1, le=100)] = 3
+    shut_deg: Annotated[float, Meta(ge=0.0, le=360.0)] | None = None
+    open_deg: Annotated[float, Meta(ge=0.0, le=360.0)] | None = None
 
 
 class ChargerModel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

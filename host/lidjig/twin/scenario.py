@@ -19,6 +19,7 @@ from lidjig.bench.sensor import SensorProfile, check_sensor
 from lidjig.errors import BadInput
 from lidjig.twin import catalogue
 from lidjig.twin.model import Latency, MachineModel, Milliseconds
+from lidjig.twin.mounting import InsidePart, MountingPart, check_mounting
 
 SEED_MAX = 0xFFFFFFFF
 
@@ -47,6 +48,8 @@ class SensorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     profile: str | None = None
     parameters: dict[str, Any] = {}
     magnet: Magnet = Magnet()
+    mounting: MountingPart | None = None
+    inside: InsidePart | None = None
     current_ma: Annotated[float, Meta(ge=0.0, le=50.0)] | None = None
     on_ohm: Annotated[float, Meta(ge=0.1, le=10000.0)] = 30.0
     off_mohm: Annotated[float, Meta(ge=0.01, le=1000.0)] = 20.0
@@ -67,6 +70,9 @@ class JigPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     boot_ms: Milliseconds = 600.0
     usb_ms: Milliseconds = 0.5
     kept: bool | str = False
+    stage_gain_percent: Annotated[float, Meta(ge=-20.0, le=20.0)] = 0.0
+    stage_offset_mv: Annotated[float, Meta(ge=-200.0, le=200.0)] = 0.0
+    stage_bend_percent: Annotated[float, Meta(ge=-5.0, le=5.0)] = 0.0
 
 
 class OperatorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -79,6 +85,9 @@ class OperatorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     lid_deg: Degrees = 110.0
     open_deg: Degrees = 110.0
     shut_deg: Degrees = 0.0
+    meter_percent: Annotated[float, Meta(ge=0.0, le=5.0)] = 0.05
+    meter_counts: Annotated[float, Meta(ge=1.0, le=100.0)] = 2.0
+    meter_step_mv: Annotated[float, Meta(ge=0.001, le=100.0)] = 0.1
 
 
 class EventPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -130,6 +139,7 @@ class Scenario:
     operator: OperatorPart
     faults: tuple[Fault, ...]
     events: tuple[EventPart, ...]
+    expected: SensorProfile  # the sensor that the machine was built for
     kept: tuple[bytes, bytes] | None = None  # sensor profile and wiring on the jig's flash; None = a fresh jig
 
 
@@ -181,6 +191,9 @@ def parse_scenario(text: str, file: str, folder: Path | None = None) -> Scenario
     read = reader.read_toml(text, _File, file)
     machine = _machine(read.machine, file)
     profile = _profile(read.sensor, machine, file, folder)
+    check_mounting(profile, read.sensor.mounting, read.sensor.inside, file)
+    _check_dac(profile, machine, file)
+    _check_stage(read.jig, profile, file)
     faults = tuple(_fault(row, index, machine, profile, file) for index, row in enumerate(read.fault))
     _check_repeats(faults, file)
     for index, event in enumerate(read.event):
@@ -192,6 +205,7 @@ def parse_scenario(text: str, file: str, folder: Path | None = None) -> Scenario
         file=file, text=text, title=read.title, seed=read.seed, machine=machine,
         start_state=read.machine.start_state, charger=read.machine.charger, profile=profile, sensor=read.sensor,
         jig=read.jig, operator=read.operator, faults=faults, events=tuple(read.event),
+        expected=_expected(read.sensor, machine, profile),
         kept=_kept(read.jig.kept, machine, profile, file, folder),
     )  # fmt: skip
 
@@ -242,6 +256,23 @@ def _check_observers(model: MachineModel, file: str) -> None:
         raise BadInput(file, f"{at}.power_light.on_ms", light.on_ms, f"below period_ms = {light.period_ms:g}")
 
 
+def _check_dac(profile: SensorProfile, model: MachineModel, file: str) -> None:
+    """A DAC that the jig stands in with is on the bus, too."""
+    for number in (3, 4) if profile.uses_bus else ():
+        signal = model.wired.signals()[number - 1]
+        if signal != "none":
+            accepted = f"'none' with sensor {profile.name}: the bus of the jig's DAC has the pins of observers 3 and 4"
+            raise BadInput(file, f"machine.parameters.wired.observer_{number}", signal, accepted)
+
+
+def _check_stage(jig: JigPart, profile: SensorProfile, file: str) -> None:
+    """Only the module of an analog sensor has an output stage."""
+    for key in ("stage_gain_percent", "stage_offset_mv", "stage_bend_percent"):
+        if getattr(jig, key) and profile.family != "analog":
+            accepted = f"0 with sensor {profile.name}: only an analog sensor's output is made by a stage of the jig"
+            raise BadInput(file, f"jig.{key}", getattr(jig, key), accepted)
+
+
 def _check_latency(latency: Latency, key: str, file: str) -> None:
     """The median lies between the bounds, or every latency would be clipped to one of them."""
     if latency.max_ms < latency.min_ms:
@@ -280,6 +311,16 @@ def _profile(part: SensorPart, machine: MachineModel, file: str, folder: Path | 
         if error.file:  # the profile itself is at fault, and says where
             raise
         raise BadInput(file, "sensor.profile", name, error.accepted) from error
+
+
+def _expected(part: SensorPart, machine: MachineModel, profile: SensorProfile) -> SensorProfile:
+    """What the machine was built for: its own sensor, or the one on the hinge where the scenario describes that."""
+    if part.parameters or part.profile is None or part.profile == machine.sensor:
+        return profile
+    try:
+        return load_sensor(machine.sensor)[0]
+    except BadInput:  # named by a path that only this scenario's folder knows
+        return profile
 
 
 def _fault(row: dict[str, Any], index: int, machine: MachineModel, profile: SensorProfile, file: str) -> Fault:

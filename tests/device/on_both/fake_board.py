@@ -6,6 +6,7 @@ pin interrupts run from there. Import this before anything of the firmware.
 
 import sys
 
+import fake_rp2
 from fake_bus import EIO, ETIMEDOUT, I2C, SCL, SDA, Bus, Meter
 
 __all__ = ["EIO", "ETIMEDOUT", "Meter"]
@@ -21,6 +22,8 @@ DRIVE_PINS = (2, 3, 4, 5, 8, 9, 17, 18, 19)  # all that can put a voltage on a c
 class Pin:
     IN = 0
     OUT = 1
+    ALT = 3
+    ALT_I2C = 3
     IRQ_FALLING = 4
     IRQ_RISING = 8
 
@@ -30,9 +33,11 @@ class Pin:
         if mode != -1:
             self.init(mode, pull, value=value)
 
-    def init(self, mode=-1, pull=-1, *, value=None):
+    def init(self, mode=-1, pull=-1, *, value=None, alt=-1):
         if value is not None:
             bench.out[self.number] = value
+        if mode == Pin.ALT:
+            mode = Pin.IN  # a peripheral has it, and gives nothing here
         if mode != -1:
             bench.mode[self.number] = mode
         assert not (self.number in (6, 7) and bench.given(self.number)), "the bus is driven high"
@@ -250,7 +255,7 @@ class Bench:
 
 
 bench = Bench()
-I2C.bench = bench
+I2C.bench = fake_rp2.StateMachine.bench = bench
 
 
 class Module:
@@ -260,6 +265,8 @@ class Module:
 def _machine():
     machine = Module()
     machine.Pin, machine.ADC, machine.Timer, machine.WDT, machine.I2C = Pin, ADC, Timer, WDT, I2C
+    machine.PWM, machine.I2CTarget = fake_rp2.PWM, fake_rp2.I2CTarget
+    machine.freq = lambda: 125000000
     machine.PWRON_RESET, machine.WDT_RESET = 1, 3
     machine.reset_cause = lambda: bench.cause
     machine.unique_id = lambda: b"\x01\x02\x03\x04\x05\x06\x07\x08"
@@ -269,6 +276,12 @@ def _machine():
 
     machine.reset = reset
     return machine
+
+
+def _rp2():
+    rp2 = Module()
+    rp2.PIO, rp2.StateMachine, rp2.asm_pio = fake_rp2.PIO, fake_rp2.StateMachine, fake_rp2.asm_pio
+    return rp2
 
 
 def _time():
@@ -307,6 +320,7 @@ def _micropython():
 
 def install():
     sys.modules["machine"] = _machine()
+    sys.modules["rp2"] = _rp2()
     sys.modules["time"] = _time()
     sys.modules["micropython"] = _micropython()
 

@@ -6,8 +6,9 @@ import fake_board
 import fake_hour
 from fake_board import bench
 
-# On the 64-bit unix build, where pointers are twice the board's.
-LIMIT_BYTES = 160 * 1024
+# On the 64-bit unix build, where pointers are twice the board's. Names are interned in pools, the next of which is
+# taken whole (some 15 KiB here) when one name more does not fit: the figure goes in steps.
+LIMIT_BYTES = 170 * 1024
 
 
 def check_an_ordinary_bench(folder):

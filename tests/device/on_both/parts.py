@@ -1,10 +1,10 @@
 """Parts that only some benches need: not loaded without need, built while the jig works, refused without memory."""
 
-import builtins
 import sys
 
 import fake_board
 from fake_board import bench
+from fake_memory import NoMemory
 
 from shared_proto import names
 
@@ -29,25 +29,6 @@ def start(folder):
     jig, service, host = fake_board.start(folder)
     host.hello()
     return jig, service, host
-
-
-class NoMemory:
-    """The memory ends in the middle of an import of this module."""
-
-    def __init__(self, module):
-        self.module = module
-
-    def __enter__(self):
-        self.real = builtins.__import__
-        builtins.__import__ = self.load
-
-    def load(self, name, *more):
-        if name == self.module:
-            raise MemoryError("test")
-        return self.real(name, *more)
-
-    def __exit__(self, *_error):
-        builtins.__import__ = self.real
 
 
 def check_ordinary_benches_load_none_of_it(folder):

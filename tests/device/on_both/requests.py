@@ -232,7 +232,7 @@ def check_blobs(folder):
     host.hello()
     data = fake_board.profile(name=b"one")
     assert host.ok("blob_read", kind=1, offset=0)["length"] == 0
-    assert host.refused("blob_write", kind=3, offset=0, data=b"x") == names.REFUSED_RANGE
+    assert host.refused("blob_write", kind=4, offset=0, data=b"x") == names.REFUSED_RANGE
     assert host.refused("blob_write", kind=1, offset=5, data=b"x") == names.REFUSED_RANGE  # a hole
     assert host.refused("blob_commit", kind=1, length=1, crc=0) == names.REFUSED_RANGE
     assert host.ok("blob_write", kind=1, offset=0, data=data[:20])["length"] == 20

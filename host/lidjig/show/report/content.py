@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from lidjig.bench.machine import MachineProfile
-from lidjig.bench.profiles import parse_machine
+from lidjig.bench.profiles import parse_machine, parse_sensor
 from lidjig.errors import BadInput
 from lidjig.record.stored import StoredRun
 from lidjig.show.report.anchors import EventIndex, EventRow, Ref, gap_kind
@@ -217,7 +217,7 @@ def build(
         latencies=tuple(series),
         latency_note=earlier_runs(run, words),
         latency_none="" if series else none_because(run, words),
-        trim=words("page.trim_text"),
+        trim=_trim_state(run, words),
         gaps=tuple(_gap_rows(run, words, index)),
         gaps_note=_gaps_note(run, words),
         boots_note=words("page.boots_note", n=index.boots) if index.boots > 1 else "",
@@ -234,6 +234,16 @@ def build(
         states=states_part(run, kept, index, words),
     )
     return Built(run, words, machine, index, readings, trials, content, kept)
+
+
+def _trim_state(run: StoredRun, words: Words) -> str:
+    """What there is to say of the trim, by the family of the sensor profile that the run kept."""
+    try:
+        sensor = parse_sensor(run.texts["sensor"], f"sensor profile of run {run.id}")
+    except (KeyError, BadInput):
+        return words("page.trim_unknown")
+    told = {"switch": "page.trim_switch", "analog": "page.trim_analog", "sincos": "page.trim_sincos"}
+    return words(told.get(sensor.family, "page.trim_digital"))
 
 
 def _steps_left(run: StoredRun, rows: list[StepRow], trials: list[TrialRow], words: Words) -> str:

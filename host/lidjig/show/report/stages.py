@@ -21,6 +21,7 @@ from lidjig.record.model import (
     START_STEP,
     SWEEP_STEP,
     TRIAL_STEPS,
+    TRIM_POINT_STEP,
     WATCHED_STEP,
     WEIGHED_STEP,
     MeasuredValue,
@@ -92,6 +93,8 @@ _STAGES = (
            (("route", 1), ("state", "S0")), (_REAL, _ANY), ("wake_through", "sleep_through", "start_through")),
     _Stage("sweep", r"output \d+ changes|machine is told .*|(sleep|wake) latency", (), SWEEP_STEP),
     _Stage("held", r"angle held"),
+    _Stage("trim", r"supply by the meter|output, .*|largest (residual|error) .*|uncertainty .*|effective .*", (),
+           TRIM_POINT_STEP),
     _Stage("record", r".* recorded|blocks .*|.* confused|pairs .*", (), RECORD_STEP),
 )  # fmt: skip
 _BOOKKEEPING = {DECLARED_STEP: "declared", WEIGHED_STEP: "weighed", OBSERVERS_STEP: "observers"}

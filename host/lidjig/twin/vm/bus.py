@@ -37,6 +37,7 @@ class Bus:
         self._facts = facts
         self._rng = rng
         self._meters = meters
+        self.more: dict[int, Any] = {}  # other parts by address; answers(), write() and read_into()
         self._parts = {meters[number].address: number for number in meters}
         self._holds = g.SCL if facts["holds_scl"] else g.SDA
         self._levels = {g.SDA: 1, g.SCL: 1}
@@ -106,11 +107,12 @@ class Bus:
         self.kernel.spend(timeout_us)
         return ETIMEDOUT
 
-    def part(self, address: int) -> "Ina226 | None":
+    def part(self, address: int) -> "Any":
         """Who acknowledges this address now."""
         number = self._parts.get(address)
         if number is None:
-            return None
+            other = self.more.get(address)
+            return other if other is not None and other.answers() else None
         facts = self._facts
         ppm = facts["drops_ppm"][number - 1]
         if ppm and self._rng.chance_ppm(ppm):

@@ -47,6 +47,12 @@ CH_SUPPLY = 0
 CH_MUX_FIRST = 1
 CH_LIGHT = 9
 
+# Interrupt sources that are no pins, numbered after them: eight state machines.
+SOURCES = PINS + 8
+
+ALT_I2C = 1  # the I2C peripheral has the pin
+ALT_OWNED = 2  # a peripheral that gives levels of its own has it
+
 NOISE_COUNT = 4096
 
 
@@ -61,11 +67,16 @@ class Gpio:
         self.mode = [IN] * PINS
         self.out = [0] * PINS
         self.level = [0] * PINS
-        self.handler: list[Callable[[Any], object] | None] = [None] * PINS
+        self.handler: list[Callable[[Any], object] | None] = [None] * SOURCES
         self.trigger = [0] * PINS
-        self.flags = [0] * PINS
-        self.alt = [0] * PINS  # 1 = the I2C peripheral has the pin
-        self.pin_object: list[object] = [None] * PINS
+        self.flags = [0] * SOURCES
+        self.alt = [0] * PINS
+        self.owner: list[Any] = [None] * PINS  # with ALT_OWNED: has given(n), and release(n, level) when it loses it
+        self.peripherals: list[Any] = []  # have reset()
+        self.pin_object: list[object] = [None] * SOURCES
+        # asked for the level of an input whose conductor carries more edges than the bench tells one by one
+        self.live: list[Callable[[], int] | None] = [None] * PINS
+        self.on_input: list[Callable[[], None] | None] = [None] * PINS  # called before the level of a pin changes
         # called when what an output pin gives changes
         self.on_output: list[Callable[[int], None] | None] = [None] * PINS
         self.base = [0] * CHANNELS
@@ -86,43 +97,102 @@ class Gpio:
 
     def given(self, n: int) -> int:
         """What the pin gives: its output, or 0 where it is an input (external pull-down)."""
+        owner = self.owner[n]
+        if owner is not None:
+            level: int = owner.given(n)
+            return level
         return self.out[n] & self.mode[n]
 
+    def read(self, n: int) -> int:
+        """The level at the pin."""
+        owner, live = self.owner[n], self.live[n]
+        if owner is None and live is None:
+            return self.level[n]
+        level = self.level[n]
+        self.kernel.pause_isr()
+        if owner is not None and owner.drives(n):
+            level = owner.given(n)
+        elif live is not None:
+            level = live()
+        self.kernel.resume_isr()
+        return level
+
+    def take(self, n: int, owner: "Any") -> None:
+        """A peripheral has the pin, until set_mode() takes it back."""
+        self.kernel.pause_isr()
+        before = self.owner[n]
+        self.owner[n] = owner
+        self.alt[n] = ALT_OWNED
+        self.mode[n] = IN
+        if before is not None and before is not owner:
+            before.release(n, owner.given(n))
+        watcher = self.on_output[n]
+        if watcher is not None:
+            watcher(n)
+        self.kernel.resume_isr()
+
+    def latch(self, source: int) -> None:
+        """An interrupt of a pin, or of another source, waits for its turn."""
+        self.flags[source] |= 1
+        self.kernel.irqs |= 1 << source
+
     def release_all(self) -> None:
-        """As after a reset: every pin an input, no interrupts."""
+        """As after a reset: every pin an input, no interrupts, peripherals off."""
         for n in range(PINS):
             before = self.given(n)
-            was_out = self.mode[n]
+            was_out = self.mode[n] or self.owner[n] is not None
+            self._disown(n, 0)
             self.mode[n] = IN
             self.alt[n] = 0
             self.out[n] = 0
-            self.handler[n] = None
             self.trigger[n] = 0
-            self.flags[n] = 0
-            self.pin_object[n] = None
             watcher = self.on_output[n]
             if (before or was_out) and watcher is not None:
                 watcher(n)
+        for source in range(SOURCES):
+            self.handler[source] = None
+            self.flags[source] = 0
+            self.pin_object[source] = None
+        for peripheral in self.peripherals:
+            peripheral.reset()
         self.mux = 0
         self.kernel.irqs = 0
 
     def set_mode(self, n: int, mode: int, value: int | None) -> None:
         """Mode IN, OUT or OPEN_DRAIN, value None, 0 or 1 (taken before the pin starts to drive)."""
         was_mode, was_out = self.mode[n], self.out[n]
+        was_owned = self.owner[n] is not None
         self.alt[n] = 0
         if value is not None:
             self.out[n] = value
         self.mode[n] = mode
+        if was_owned:
+            self._disown(n, self.out[n] & mode)
         if mode == OUT:
+            before = self.on_input[n]
+            if before is not None:
+                before()
             self.level[n] = self.out[n]
         watcher = self.on_output[n]
-        if (was_mode != mode or was_out != self.out[n]) and watcher is not None:
+        if (was_mode != mode or was_out != self.out[n] or was_owned) and watcher is not None:
             watcher(n)
+
+    def _disown(self, n: int, level: int) -> None:
+        # level: what the pin gives from now on
+        owner = self.owner[n]
+        if owner is not None:
+            self.kernel.pause_isr()
+            self.owner[n] = None
+            owner.release(n, level)
+            self.kernel.resume_isr()
 
     def write(self, n: int, value: int) -> None:
         if self.out[n] != value:
             self.out[n] = value
             if self.mode[n]:
+                before = self.on_input[n]
+                if before is not None:
+                    before()
                 self.level[n] = value
                 watcher = self.on_output[n]
                 if watcher is not None:
@@ -132,6 +202,9 @@ class Gpio:
         """The bench gives a level; an edge that the firmware asked for is latched."""
         if self.mode[n] == OUT or self.level[n] == level:
             return
+        before = self.on_input[n]
+        if before is not None:
+            before()
         self.level[n] = level
         edge = (RISING if level else FALLING) & self.trigger[n]
         if edge:

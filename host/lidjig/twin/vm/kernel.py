@@ -67,6 +67,7 @@ class Kernel:
         self.timer_next = FAR
         self.irqs = 0  # bit n: an interrupt of pin n is latched and waits
         self.in_isr = False
+        self._paused = 0  # calls of the bench, one in another, that allocate in the middle of a handler
         self.dead = False  # a reset (or Ctrl-C) is due; every wait unwinds the firmware
         self.interrupted = False  # it is Ctrl-C
         self.attention = False  # bytes for the host wait, or it must be told something
@@ -179,21 +180,27 @@ class Kernel:
 
     def enter_isr(self) -> None:
         self.in_isr = True
+        self._paused = 0
         self._heap_lock()
 
     def leave_isr(self) -> None:
         if self.in_isr:
             self.in_isr = False
-            self._heap_unlock()
+            if not self._paused:
+                self._heap_unlock()
 
     def pause_isr(self) -> None:
         """The bench acts in the middle of an interrupt handler, and may allocate until resume_isr()."""
         if self.in_isr:
-            self._heap_unlock()
+            if not self._paused:
+                self._heap_unlock()
+            self._paused += 1
 
     def resume_isr(self) -> None:
         if self.in_isr:
-            self._heap_lock()
+            self._paused -= 1
+            if not self._paused:
+                self._heap_lock()
 
     # unwinding the firmware
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from face import Face
     from habits import Habits
     from kernel import Event, Kernel
+    from receiver import Receiver
     from rng import Rng
     from wiring import Wiring
 
@@ -40,6 +41,7 @@ class Laptop:
         self.facts = facts
         self.rng = rng
         self.state = G3
+        self.receiver: Receiver | None = None  # of a machine whose sensor tells an angle
         self.busy = ""  # name of the transition that runs
         self.charger_mv = 0
         self.level = [0, 0]  # lid inputs, after the thresholds
@@ -130,10 +132,22 @@ class Laptop:
         if self.state != G3 and self._lines_say_shut() != self._raw_shut:
             self._sample_later()
 
+    def listen(self, receiver: "Receiver") -> None:
+        """The sensor tells an angle: its receiver says what the lid does."""
+        self.receiver = receiver
+        receiver.changed = self._heard_angle
+        receiver.begin()
+
+    def _heard_angle(self) -> None:
+        if self.state != G3 and self._lines_say_shut() != self._raw_shut:
+            self._sample_later()
+
     def _lines_say_shut(self) -> bool:
         facts = self.facts
         if facts["ignores_lid"]:
             return False
+        if self.receiver is not None:
+            return self.receiver.shut
         shut = 0
         used = 0
         for k in (0, 1):

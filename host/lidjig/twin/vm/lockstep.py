@@ -29,6 +29,9 @@ RESET = 3  # the board loses power for a moment
 LOOK = 4  # answered with the state of the bench, JSON
 HEAP = 5  # answered with this interpreter's heap, JSON
 QUIT = 6
+WAVE = 7  # bytes = name of a conductor, number = us; answered with what it carried in that time until now, JSON
+VOLTS = 8  # answered with the voltages of the nodes in uV, JSON
+TRANSFER = 9  # bytes = I2C address and what is written, number = bytes to read; answered with what was read, JSON
 
 # Kinds of answers.
 TIME = 1  # time has passed, or bytes came; bytes from the board
@@ -109,6 +112,12 @@ class Lockstep:
                 world.person.ask(data.decode())
             elif code == LOOK:
                 self._answer(STATE, tag, json.dumps(world.look()).encode())
+            elif code == VOLTS:
+                self._answer(STATE, tag, json.dumps(world.volts()).encode())
+            elif code == TRANSFER:
+                self._answer(STATE, tag, json.dumps(world.transfer(data[0], data[1:], number)).encode())
+            elif code == WAVE:
+                self._answer(STATE, tag, json.dumps(world.wave(data.decode(), number)).encode())
             elif code == HEAP:
                 self._answer(STATE, tag, json.dumps(self._heap_report()).encode())
             elif code == RESET:

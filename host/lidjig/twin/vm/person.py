@@ -53,6 +53,8 @@ class Person:
             "shut-lid": self._shut_lid,
             "fit-plug": self._fit_plug,
             "remove-plug": self._remove_plug,
+            "meter-to-supply": self._hold_lead,
+            "meter-to-output": self._hold_lead,
         }
 
     def ask(self, action: str) -> bool:
@@ -127,6 +129,9 @@ class Person:
 
     def _fit_plug(self, done: "Done") -> None:
         self.wiring.fit_plug(1)
+        self._later(done, 1)
+
+    def _hold_lead(self, done: "Done") -> None:
         self._later(done, 1)
 
     def _remove_plug(self, done: "Done") -> None:

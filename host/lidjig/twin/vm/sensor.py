@@ -121,6 +121,10 @@ class Sensor:
                 output.look(field)
             self._publish()
 
+    def drive(self, k: int, begin: int, end: int) -> tuple[int, list[tuple[int, int]]]:
+        """(what output k does at begin, [(time, what it does from then on), ...]): a switch rests."""
+        return self.outputs[k], []
+
     def _publish(self) -> None:
         changed = False
         for k in range(len(self._outputs)):

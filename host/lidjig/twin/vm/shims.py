@@ -7,9 +7,12 @@ where import finds them first.
 import sys
 
 from covers import Module, cover_os, make_gc, make_micropython
-from gpio import ADC_FIRST, CH_LIGHT, CH_MUX_FIRST, CH_SUPPLY, IN, OPEN_DRAIN, OUT, PINS, SCL, SDA
+from gpio import ADC_FIRST, ALT_I2C, CH_LIGHT, CH_MUX_FIRST, CH_SUPPLY, IN, OPEN_DRAIN, OUT, PINS, SCL, SDA
 from i2c import make_i2c
+from i2c_target import make_i2c_target
 from port import POLLIN, POLLOUT, Poll
+from pwm import make_pwm
+from rp2_shim import make_rp2
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -19,7 +22,10 @@ if TYPE_CHECKING:
     from board import Board
     from bus import Bus
     from gpio import Gpio
+    from i2c_target import Targets
     from kernel import Kernel
+    from pio_unit import Pio
+    from pwm import Pwm
 
 TICKS_PERIOD = 1 << 30
 _TICKS_MASK = TICKS_PERIOD - 1
@@ -28,6 +34,10 @@ _TICKS_HALF = TICKS_PERIOD // 2
 # What a call takes on the board, us (an RP2040 at 125 MHz, emulated: ticks_us 4.8).
 _TICKS_COST_US = 5
 _POLL_COST_US = 20
+
+# Pin.ALT, and the function of a pin that gives it to an I2C peripheral (RP2040 datasheet, 2.19.2).
+_ALT = 3
+_ALT_I2C = 3
 
 PWRON_RESET = 1
 WDT_RESET = 3
@@ -49,11 +59,32 @@ def _pin_number(pin: "Any") -> int:
     return number
 
 
-def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> Module:
+def _init_pin(bench: "Any", number: int, mode: int, value: int | None, alt: int) -> None:
+    gpio, bus, board = bench
+    given = 0
+    if mode != -1 and mode != IN and mode != OUT:  # no tuple: this runs with the heap locked
+        if mode == _ALT and alt == _ALT_I2C:
+            mode, given = IN, ALT_I2C
+        elif mode != OPEN_DRAIN or not bus.wired or (number != SDA and number != SCL):
+            raise ValueError("only Pin.IN, Pin.OUT and Pin.ALT_I2C are wired on this board; Pin.OPEN_DRAIN on its bus")
+        elif value is None:
+            value = 1  # as on rp2: lets go at first
+    if value is not None:
+        value = 1 if value else 0
+    gpio.set_mode(number, gpio.mode[number] if mode == -1 else mode, value)
+    gpio.alt[number] = given
+    if gpio.mode[number] == IN:
+        board.refresh_input(number)
+
+
+def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pwm: "Pwm", targets: "Targets") -> Module:
     """The machine module. board: reset_cause, unique_id (bytes), and reset(cause)."""
 
-    out, level = gpio.out, gpio.level
+    # A method of a class made here may see few of these: with more than five, arguments counted in, MicroPython makes
+    # room on the heap for the call, which is locked in an interrupt.
+    out, read = gpio.out, gpio.read
     write, read_adc = gpio.write, gpio.read_adc
+    bench = (gpio, bus, board)
 
     class Irq:
         def __init__(self, number: int) -> None:
@@ -72,6 +103,8 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> 
         IN = IN
         OUT = OUT
         OPEN_DRAIN = OPEN_DRAIN
+        ALT = _ALT
+        ALT_I2C = _ALT_I2C
         PULL_UP = 1
         PULL_DOWN = 2
         IRQ_FALLING = 4
@@ -96,27 +129,17 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> 
         def init(
             self, mode: int = -1, pull: int = -1, *, value: int | None = None, drive: int = 0, alt: int = -1
         ) -> None:
-            number = self.number
-            if mode != -1 and mode != IN and mode != OUT:  # no tuple: this runs with the heap locked
-                if mode != OPEN_DRAIN or not bus.wired or (number != SDA and number != SCL):
-                    raise ValueError("only Pin.IN and Pin.OUT are wired on this board; Pin.OPEN_DRAIN on its bus")
-                if value is None:
-                    value = 1  # as on rp2: lets go at first
-            if value is not None:
-                value = 1 if value else 0
-            gpio.set_mode(number, gpio.mode[number] if mode == -1 else mode, value)
-            if gpio.mode[number] == IN:
-                board.refresh_input(number)
+            _init_pin(bench, self.number, mode, value, alt)
 
         def __call__(self, x: object = None) -> int | None:
             if x is None:
-                return level[self.number]
+                return read(self.number)
             write(self.number, 1 if x else 0)
             return None
 
         def value(self, x: object = None) -> int | None:
             if x is None:
-                return level[self.number]
+                return read(self.number)
             write(self.number, 1 if x else 0)
             return None
 
@@ -221,6 +244,8 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> 
         Timer=Timer,
         WDT=WDT,
         I2C=make_i2c(kernel, gpio, bus, _pin_number),
+        I2CTarget=make_i2c_target(targets, _pin_number),
+        PWM=make_pwm(pwm, _pin_number),
         PWRON_RESET=PWRON_RESET,
         WDT_RESET=WDT_RESET,
         # On rp2 machine.reset() works through the watchdog, and reset_cause() afterwards says so.
@@ -282,11 +307,13 @@ def make_select(kernel: "Kernel") -> Module:
     return Module("select", poll=lambda: Poll(kernel), POLLIN=POLLIN, POLLOUT=POLLOUT)
 
 
-def install(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus") -> None:
+def install(
+    kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pio: "Pio", pwm: "Pwm", targets: "Targets"
+) -> None:
     """Puts all of them where import finds them first. Replaced whole: machine, rp2, time, select."""
     entries: dict[str, Any] = {
-        "machine": make_machine(kernel, gpio, board, bus),
-        "rp2": Module("rp2"),
+        "machine": make_machine(kernel, gpio, board, bus, pwm, targets),
+        "rp2": make_rp2(kernel, pio, _pin_number),
         "time": make_time(kernel, board),
         "select": make_select(kernel),
         "gc": make_gc(board),

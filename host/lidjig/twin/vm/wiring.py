@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from kernel import Kernel
     from laptop import Laptop
     from sensor import Sensor
+    from voltages import Voltages
 
 # Nodes. VM, M1, M2: connector towards the machine. VS, S1, S2: connector towards the sensor. VB, B1, B2: the same
 # three conductors at the machine's own board, beyond its wiring.
@@ -45,7 +46,13 @@ _MV_FULL = 6600  # divided channels, at reading 65535
 _CACHE_MAX = 1024
 _ROUNDS_MAX = 16
 
-# What a sensor output does to its line.
+# Where the state of a line stands in the integer that the network is solved for: drive, test, pull, sensor.
+_LINE_SHIFT = 4
+_LINE_BITS = 8
+
+DRIVE_ANALOG = 3  # state of a line's drive: neither low nor high, but a voltage
+
+# What a sensor output does to its line. One that is a voltage (voltages.py) has it where others are high.
 OUT_OPEN = 0
 OUT_LOW = 1
 OUT_HIGH = 2
@@ -59,6 +66,7 @@ class Wiring:
     face: "Face"
     sensor: "Sensor"
     meter: "Ina226 | None" = None  # power monitor in the sensor's supply, at the sensor's end
+    analog: "Voltages | None" = None  # of a bench with lines that carry voltages
 
     def __init__(self, kernel: "Kernel", gpio: "Gpio", facts: "dict[str, Any]") -> None:
         self.kernel = kernel
@@ -66,9 +74,10 @@ class Wiring:
         self.plug_fitted: int = facts["plug_fitted"]
         self.sensor_fitted: int = facts["sensor_fitted"]
         self.rail_mv = 0
+        self.select = -1  # at rest, of a machine's select line where that is on the pin of observer 1
         self.mark_level = 1  # of the mark switch: low = pressed
         self._more_observers: int = facts["more_observers"]  # 1 = observer 3 or 4 has a signal
-        self._facts = facts
+        self.facts = facts
         self._cache: dict[int, tuple[list[int], int]] = {}
         self._relay_open = 0
         self._relay_wanted = 0
@@ -76,6 +85,7 @@ class Wiring:
         self._supply_ok = 0
         self._busy = False
         self._key = -1
+        self._moved = False  # a voltage changed, and no switch
         self.mv = [0] * len(NODES)
         self.solved = 0
         for n in g.ELECTRICAL:
@@ -120,13 +130,16 @@ class Wiring:
 
     def _switches(self) -> int:
         # One integer for all that can change the network.
-        gpio = self.gpio
+        gpio, analog = self.gpio, self.analog
         given, mode, out = gpio.given, gpio.mode, gpio.out
         key = self._relay_open | given(g.SENSOR_PWR) << 1 | self.plug_fitted << 2 | self.sensor_fitted << 3
-        shift = 4
+        shift = _LINE_SHIFT
         for k in (0, 1):
             for oe, data in ((g.DRV_OE[k], g.DRV_DATA[k]), (g.TST_OE[k], g.TST_DATA[k])):
-                if self._buffers_on and given(oe):
+                if analog is not None and oe == analog.enables[k]:
+                    if self._buffers_on and given(oe):
+                        key |= DRIVE_ANALOG << shift
+                elif self._buffers_on and given(oe):
                     key |= (2 if given(data) else 1) << shift
                 shift += 2
             pull = g.PULL_S[k]
@@ -139,7 +152,13 @@ class Wiring:
 
     def _solve(self, key: int) -> tuple[list[int], int]:
         # Voltages of the nodes in mV, current into the sensor's supply pin in uA.
-        facts = self._facts
+        volts = self.circuit(key).voltages()
+        return rounded(volts, 1000), self._sensor_ua(key, volts) if key >> 3 & 1 else 0
+
+    def circuit(self, key: int) -> Circuit:
+        """The network for a state of the switches; every voltage of its own (voltages.py) is still 0 V."""
+        self.solved += 1
+        facts = self.facts
         c = Circuit(len(NODES))
         relay_open = key & 1
         feed = key >> 1 & 1
@@ -155,29 +174,26 @@ class Wiring:
             c.resistor(VS, GROUND, facts["sensor_load_ohm"])
         shift = 4
         for m, s in ((M1, S1), (M2, S2)):
-            _buffer(c, m, key >> shift & 3, _DRIVE_OHM)
-            _buffer(c, m, key >> (shift + 2) & 3, _TEST_OHM)
+            _buffer(c, m, key >> shift & 3, _DRIVE_OHM, self.analog)
+            _buffer(c, m, key >> (shift + 2) & 3, _TEST_OHM, None)
             pull = key >> (shift + 4) & 3
             if pull == 2:
                 c.source(s, _JIG_MV / 1000, _PULL_OHM)
             elif pull == 1:
                 c.resistor(s, GROUND, _PULL_OHM)
             if sensor_fitted:
-                _output(c, s, key >> (shift + 6) & 3, facts)
+                _output(c, s, key >> (shift + 6) & 3, facts, self.analog)
             shift += 8
         if key >> 2 & 1:
             c.source(VM, _JIG_MV / 1000, _PLUG_FEED_OHM)
             c.resistor(VM, M1, _PLUG_PULL_OHM)
             c.resistor(VM, M2, _PLUG_PULL_OHM)
         self._machine_side(c, key >> shift, not key >> 2 & 1)
-        self.solved += 1
-        volts = c.voltages()
-        mv = [int(v * 1000 + (1 / 2 if v >= 0 else -1 / 2)) for v in volts]
-        return mv, self._sensor_ua(key, volts) if sensor_fitted else 0
+        return c
 
     def _sensor_ua(self, key: int, volts: list[float]) -> int:
         # What the sensor itself draws, and what its outputs give when they drive high.
-        facts = self._facts
+        facts = self.facts
         ampere = volts[VS] / facts["sensor_load_ohm"]
         for k, s in ((0, S1), (1, S2)):
             if key >> (10 + 8 * k) & 3 == OUT_HIGH:
@@ -185,7 +201,7 @@ class Wiring:
         return int(ampere * 1000000 + (1 / 2 if ampere >= 0 else -1 / 2))
 
     def _machine_side(self, c: Circuit, rail_mv: int, connected: bool) -> None:
-        facts = self._facts
+        facts = self.facts
         c.resistor(VB, GROUND, _SELF_DISCHARGE_OHM)
         if rail_mv:
             c.source(VB, rail_mv / 1000, facts["rail_mohm"] / 1000)
@@ -217,18 +233,53 @@ class Wiring:
         try:
             for _ in range(_ROUNDS_MAX):
                 key = self._switches()
-                if key == self._key:
+                if key == self._key and not self._moved:
                     return
-                solution = self._cache.get(key)
-                if solution is None:
-                    if len(self._cache) >= _CACHE_MAX:
-                        self._cache.clear()
-                    solution = self._cache[key] = self._solve(key)
+                self._moved = False
+                solution = self._solution(key) if self.analog is None else self.analog.solution(key)
                 self._key = key
                 self.mv = solution[0]
                 self._apply(solution[0], solution[1])
         finally:
             self._busy = False
+
+    def voltage_moved(self) -> None:
+        """A line's or a sensor's own voltage changed, and perhaps nothing else did."""
+        self._moved = True
+        self.update()
+
+    def microvolts(self) -> list[int]:
+        """Voltages of the nodes now."""
+        if self.analog is None:
+            return [1000 * mv for mv in self.mv]
+        self.voltage_moved()
+        return self.analog.uv
+
+    def _solution(self, key: int) -> tuple[list[int], int]:
+        solution = self._cache.get(key)
+        if solution is None:
+            if len(self._cache) >= _CACHE_MAX:
+                self._cache.clear()
+            solution = self._cache[key] = self._solve(key)
+        return solution
+
+    def with_line(self, k: int, drive: int, out: int) -> list[int]:
+        """mV of every node as it is now, but for line k: drive of the jig's buffer (0 off, 1 low, 2 high), and the
+        sensor's output.
+        """
+        return self.at(self.without_line(k), k, drive, out)
+
+    def without_line(self, k: int) -> int:
+        """What at() wants, for as long as nothing but line k changes."""
+        base = _LINE_SHIFT + _LINE_BITS * k
+        return self._switches() & ~(3 << base | 3 << base + 6)
+
+    def at(self, rest: int, k: int, drive: int, out: int) -> list[int]:
+        """As with_line(), with what without_line() gave."""
+        base = _LINE_SHIFT + _LINE_BITS * k
+        if not self._buffers_on:
+            drive = 0
+        return self._solution(rest | drive << base | out << base + 6)[0]
 
     def _apply(self, mv: list[int], sensor_ua: int) -> None:
         base = self.gpio.base
@@ -266,11 +317,19 @@ class Wiring:
             set_input(g.OBS[0], 1 if self.mv[M1] > 1650 else 0)
             set_input(g.OBS[1], 1 if self.mv[M2] > 1650 else 0)
         else:
-            set_input(g.OBS[0], levels[0])
+            set_input(g.OBS[0], levels[0] if self.select < 0 else self.select)
             set_input(g.OBS[1], levels[1])
         if self._more_observers:
             set_input(g.OBS[2], levels[2])
             set_input(g.OBS[3], levels[3])
+
+    def joined(self) -> int:
+        """1 while the relay joins both connectors: for conductors that have no place in the network."""
+        return self.sensor_fitted & (1 - self._relay_open) & (1 - self.plug_fitted)
+
+    def buffered(self) -> int:
+        """1 while the machine's supply is enough for the buffers on its side."""
+        return self._buffers_on
 
     def set_rail(self, mv: int) -> None:
         """The machine's sensor supply comes (mV) or goes (0)."""
@@ -280,22 +339,29 @@ class Wiring:
     def fit_plug(self, fitted: int) -> None:
         """The self-test plug instead of the machine, with nothing on the sensor's side; or both as they were."""
         self.plug_fitted = fitted
-        self.sensor_fitted = 0 if fitted else self._facts["sensor_fitted"]
+        self.sensor_fitted = 0 if fitted else self.facts["sensor_fitted"]
         self._key = -1
         self.update()
         self._levels()
 
 
-def _buffer(c: Circuit, node: int, state: int, ohm: int) -> None:
+def rounded(volts: list[float], per_volt: int) -> list[int]:
+    """In that part of a volt."""
+    return [int(v * per_volt + (1 / 2 if v >= 0 else -1 / 2)) for v in volts]
+
+
+def _buffer(c: Circuit, node: int, state: int, ohm: int, analog: "Voltages | None") -> None:
     # A three-state buffer that lives on the machine's own supply, so it can neither exceed nor feed it.
     if state == 2:
         c.resistor(node, VM, ohm)
     elif state == 1:
         c.resistor(node, GROUND, ohm)
+    elif state == DRIVE_ANALOG and analog is not None:
+        c.resistor(node, GROUND, analog.drive_ohm)
 
 
-def _output(c: Circuit, node: int, state: int, facts: "dict[str, Any]") -> None:
-    if state == OUT_LOW:
+def _output(c: Circuit, node: int, state: int, facts: "dict[str, Any]", analog: "Voltages | None") -> None:
+    if state == OUT_LOW or (state == OUT_HIGH and analog is not None and analog.sensor_drives):
         c.resistor(node, GROUND, facts["sensor_on_ohm"])
     elif state == OUT_HIGH:
         c.resistor(node, VS, facts["sensor_on_ohm"])

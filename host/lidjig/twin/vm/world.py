@@ -8,10 +8,13 @@ from board import Board
 from bus import Bus
 from face import Face
 from habits import Habits
+from i2c_target import Targets
 from ina226 import Ina226
 from kernel import Kernel
 from laptop import STATES, Laptop
 from person import Person
+from pio_unit import Pio
+from pwm import Pwm
 from rng import Rng
 from sensor import Lid, Sensor
 from wiring import NODES, Wiring
@@ -20,17 +23,23 @@ TYPE_CHECKING = False  # the simulating interpreter may have no typing; type che
 if TYPE_CHECKING:
     from typing import Any
 
+    from angle_line import AngleLine
+
 
 class World:
     """One bench: board, wiring, machine, sensor, lid and operator on one clock."""
 
     def __init__(self, facts: "dict[str, Any]") -> None:
         seed = facts["seed"]
+        self._waves: dict[str, Any] = {}
         self.kernel = Kernel()
         converter = facts["converter"]
         self.gpio = g.Gpio(
             self.kernel, Rng(seed, "converter"), converter["noise"], converter["offset"], converter["spikes"]
         )
+        self.pio = Pio(self.kernel, self.gpio)
+        self.pwm = Pwm(self.kernel, self.gpio)
+        self.targets = Targets(self.kernel, self.gpio)
         self.board = Board(self.kernel, self.gpio, seed, facts["board"])
         self.wiring = Wiring(self.kernel, self.gpio, facts["wiring"])
         self.meters = {row["number"]: self._meter(seed, row) for row in facts["meters"]}
@@ -39,7 +48,7 @@ class World:
         self.habits = Habits(self.kernel, Rng(seed, "habits"), self.face, facts["habits"])
         self.machine = Laptop(self.kernel, self.wiring, self.face, self.habits, Rng(seed, "machine"), facts["machine"])
         self.lid = Lid(self.kernel, facts["lid_mdeg"])
-        self.sensor = Sensor(self.kernel, self.wiring, Rng(seed, "sensor"), facts["sensor"], self.lid)
+        self.sensor = self._sensor(Rng(seed, "sensor"), facts["sensor"])
         self.lid.sensor = self.sensor
         self.wiring.machine = self.machine
         self.wiring.face = self.face
@@ -55,6 +64,64 @@ class World:
         for event in facts["events"]:
             self.kernel.at(event["t_us"], self._happens, event)
 
+    def _sensor(self, rng: Rng, facts: "dict[str, Any]") -> Sensor:
+        if facts["angle"] is None:
+            return Sensor(self.kernel, self.wiring, rng, facts, self.lid)
+        from angle_sensor import AngleSensor
+
+        # A family whose sensor does more than send frames has a class of its own.
+        module = __import__("format_" + facts["angle"]["family"])
+        if hasattr(module, "fit"):
+            module.fit(self, facts["angle"])  # what the jig has besides to stand in for such a sensor
+        kind = getattr(module, "SENSOR", AngleSensor)
+        sensor: Sensor = kind(self.kernel, self.wiring, rng, facts, self.lid, _format(facts["angle"]))
+        return sensor
+
+    def _listen(self, facts: "dict[str, Any]") -> None:
+        # The controller of a machine whose sensor tells an angle. A family whose controller does more than listen to
+        # one line makes its own.
+        module = __import__("format_" + facts["family"])
+        if hasattr(module, "listen"):
+            self.machine.listen(module.listen(self, facts))
+            return
+        from receiver import Receiver
+
+        line = self.line_of(0)
+        self.gpio.live[g.SNS_M[0]] = line.sensed
+        self.machine.listen(Receiver(self.kernel, line, _format(facts), facts))
+
+    def line_of(self, k: int) -> "AngleLine":
+        """Line k (0, 1) as a conductor that carries edges."""
+        from angle_line import AngleLine
+
+        return AngleLine(self.kernel, self.wiring, self.pio, self.sensor, k)
+
+    def wave(self, name: str, us: int) -> "dict[str, Any]":
+        """What a conductor at the machine's board carried in the last us: "1" or "2", by its input's thresholds. Times
+        in cycles of 125 MHz.
+        """
+        machine = self.machine.facts
+        begin_us = self.kernel.now - us
+        line = self._waves.get(name)
+        if line is None:
+            line = self._waves[name] = self.line_of(int(name) - 1)
+        level, edges = line.edges(begin_us, machine["input_low_permille"], machine["input_high_permille"])
+        return {"begin": begin_us * 125, "end": self.kernel.now * 125, "level": level, "edges": edges}
+
+    def add_wave(self, name: str, line: "Any") -> None:
+        """Another conductor that wave() tells of: has edges() as an AngleLine."""
+        self._waves[name] = line
+
+    def volts(self) -> dict[str, int]:
+        """Voltages of the nodes in uV, now."""
+        found = self.wiring.microvolts()
+        return {NODES[k]: found[k] for k in range(len(NODES))}
+
+    def transfer(self, address: int, data: bytes, count: int) -> "dict[str, Any]":
+        """One transfer of the machine's controller, where its sensor is on I2C."""
+        given = self.machine.receiver.transfer(address, data, count)  # type: ignore[union-attr]  # else a bug of the caller's
+        return {"acknowledged": given is not None, "read": list(given or b"")}
+
     def _meter(self, seed: int, facts: dict[str, int]) -> Ina226:
         return Ina226(self.kernel, Rng(seed, "meter-" + str(facts["number"])), facts)
 
@@ -67,6 +134,8 @@ class World:
         self.wiring.update()
         self.sensor.settle()
         self.wiring.update()
+        if facts["receiver"] is not None:
+            self._listen(facts["receiver"])
         self.machine.settled()
         self.habits.begin()
 
@@ -105,3 +174,8 @@ class World:
         for name in self.machine.counts:
             state[name] = self.machine.counts[name]
         return state
+
+
+def _format(facts: "dict[str, Any]") -> "Any":
+    """The family's own reading of its format: file format_NAME.py."""
+    return __import__("format_" + facts["family"]).Format(facts)

@@ -1,0 +1,60 @@
+"""lidjig trim: calibrate the analog output by a bench meter."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from lidjig.cli.confirm import MachineOption, SensorOption
+
+EPILOG = (
+    "The meter's data sheet is wanted for its DC volts range: --accuracy 0.5%+3 (percent of reading + counts) or "
+    "'0.0035%+0.0005% range' with --range '6 V'; --resolution '1 mV'. The simulated bench has a meter of its own. "
+    "Also takes the options of 'lidjig --help', before or after the command."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(epilog=EPILOG)
+    def trim(
+        context: typer.Context,
+        sensor: SensorOption = None,
+        machine: MachineOption = None,
+        points: Annotated[int, typer.Option(min=3, max=33, help="Points over the output's range.", metavar="N")] = 9,
+        meter: Annotated[
+            str | None,
+            typer.Option(
+                help="typed = you type what it shows; else a SCPI meter's port or VISA resource.",
+                metavar="typed|RESOURCE",
+            ),
+        ] = None,
+        accuracy: Annotated[str | None, typer.Option(help="Limit of error by its data sheet.", metavar="TEXT")] = None,
+        resolution: Annotated[str | None, typer.Option(help="One step of its display.", metavar="TEXT")] = None,
+        range_: Annotated[
+            str | None,
+            typer.Option("--range", help="Its range, where the accuracy has percent of range.", metavar="TEXT"),
+        ] = None,
+    ) -> int:
+        """Step an analog output through its range, read a meter, store what corrects it on the board, and check it."""
+        from lidjig.cli.session import run_procedure
+        from lidjig.procedures.trim import Trim
+        from lidjig.procedures.trim_meter import MeterAsked
+        from lidjig.procedures.trim_output import check_trimmable
+
+        asked = MeterAsked(meter, accuracy, resolution, range_)
+        asked.check()
+        return run_procedure(
+            context.obj,
+            "trim",
+            lambda bench: Trim(bench, points, asked),
+            sensor=sensor,
+            machine=machine,
+            arguments={
+                "points": points, "meter": meter, "accuracy": accuracy, "resolution": resolution, "range": range_,
+            },
+            paced=meter is not None,
+            check=lambda profiles: check_trimmable(profiles.sensor),
+        )  # fmt: skip

@@ -1,0 +1,351 @@
+"""Trim: step the analog output through its range, read a meter, store on the board what corrects it, and check that."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lidjig.bench.meter import LEADS_TODO, MeterFailed, MeterReading
+from lidjig.bench.trim import Trim as TrimRecord
+from lidjig.bench.trim import crc_of_record, new_trim
+from lidjig.errors import Disturbed, OutputFailed, Tripped
+from lidjig.jig_types import Lock, Route
+from lidjig.measure import trim_fit
+from lidjig.measure.trim_budget import UncertaintyBudget
+from lidjig.procedures.base import LINK_REASONS, Bench, Procedure
+from lidjig.procedures.report import Declared
+from lidjig.procedures.survey import declare_machine_side, survey_machine_side
+from lidjig.procedures.trim_meter import Lead, MeterAsked
+from lidjig.procedures.trim_output import MEASURING, POINTS, OutputStage, measuring_profile
+from lidjig.record.model import TRIM_POINT_STEP
+from shared_proto import names
+
+# The filter settles in 25 ms and a handheld meter shows a new voltage after about two of its readings (common practice,
+# no source); a person looks longer anyway.
+SETTLE_S = 0.8
+
+
+@dataclass(frozen=True)
+class _Supply:
+    """The supply by the meter, and its standard uncertainty."""
+
+    v: float
+    u_v: float
+
+
+class Trim(Procedure):
+    """points: 3 to 33, over the range of the sensor profile's output. Raises BadInput for a profile that has none, and
+    where the meter's data sheet is not known.
+    """
+
+    command = "trim"
+    COMPONENTS = ("supply", "meter", "meter resolution", "ripple", "fit", "output step")
+
+    def __init__(self, bench: Bench, points: int = POINTS, meter: MeterAsked | None = None) -> None:
+        self.stage = OutputStage.of(bench.sensor)
+        self.points = points
+        self.lead = Lead(bench, meter or MeterAsked())
+        self.measuring = measuring_profile(bench.sensor)
+        self._in_force: TrimRecord | None = None  # what is put back where link or board failed
+        self._untrimmed = False  # the board's own trim is gone, and the new one is not there yet
+        super().__init__(bench)
+
+    # -- what is measured
+
+    def declare(self) -> list[Declared]:
+        """The connector, the output as it is, what is left of its errors, and how well that is known."""
+        supply = self.bench.sensor.supply
+        return [
+            *declare_machine_side(self.bench.machine),
+            Declared("supply by the meter", "V", supply.min_v, supply.max_v),
+            Declared("output, lowest", "V"),
+            Declared("output, highest", "V"),
+            Declared("output, gain", "1", doc="of what is commanded, by the straight line"),
+            Declared("output, offset", "V", doc="of the straight line, where nothing is commanded"),
+            Declared("output, bend", "V", doc="largest distance from the straight line"),
+            Declared("largest residual of the fit", "V"),
+            Declared("largest error between points", "V", None, self.limit_v, "the trim in force"),
+            Declared("uncertainty of the output, k = 2", "V"),
+            Declared("uncertainty of the angle, k = 2", "deg"),
+            *(Declared(f"uncertainty by {name}", "V", needed=False) for name in self.COMPONENTS),
+            Declared("effective degrees of freedom", "1", needed=False),
+        ]
+
+    @property
+    def limit_v(self) -> float:
+        """What an error between points may be: one code of the format, and the expanded uncertainty (k = 2) of meter,
+        resolution, ripple, supply and step at the highest level of the highest supply. The fit has no part in it: a
+        limit that grows with the errors would pass them all.
+        """
+        stage, spec, supply_v = self.stage, self.lead.spec, self.bench.sensor.supply.max_v
+        half_v = spec.half_width_v(stage.high * supply_v)
+        budget = stage.budget(supply_v, spec.u_v(supply_v), half_v, spec.resolution_v)
+        return (stage.high - stage.low) * supply_v / stage.top + budget.expanded
+
+    # -- the work
+
+    def prepare(self) -> None:
+        """Known state, the meter ready."""
+        super().prepare()
+        self.bench.trim = None  # what the board held is about to be replaced
+        self.lead.open()
+
+    def work(self) -> None:
+        """Survey, read, fit, try, store."""
+        bench = self.bench
+        side = survey_machine_side(bench, self.sheet)
+        if not side.may_drive:
+            why = side.supply_text if side.supply != "right" else "a line is held hard"
+            self.note(f"nothing was driven and nothing was trimmed: {why}")
+            return
+        self._untrimmed = True
+        self._put(self._identity())
+        self.note("an identity trim is in force while the output is read, so that what is commanded is what goes out")
+        supply = self._read_supply()
+        readings = self._read_points()
+        fitted = self._fit(readings, supply)
+        self._enter_output(fitted, supply)
+        self._put(self._record(fitted, supply, self.measuring.name, self.measuring.to_blob()))
+        between = self._read_between(fitted, supply)
+        supply = self._supply_again(supply)
+        budget = self._budget(between, supply)
+        self._enter_budget(budget, supply)
+        if self._enter_between(between):
+            self._store(fitted, supply)
+
+    def _identity(self) -> TrimRecord:
+        """Nothing changed. It belongs to the measuring profile, so that it never passes for a trim of the real one."""
+        crc = crc_of_record(self.measuring.to_blob())
+        parts = [(0.0, self.stage.low), (1.0, self.stage.high)]
+        return new_trim(MEASURING, crc, self.lead.made, "none", self.bench.sensor.supply.max_v, parts)
+
+    def _record(self, fitted: trim_fit.TrimFit, supply: _Supply, name: str, blob: bytes) -> TrimRecord:
+        wanted, command = fitted.inverse()
+        parts = list(zip(command.tolist(), wanted.tolist(), strict=True))
+        return new_trim(name, crc_of_record(blob), self.lead.made, self.lead.name, supply.v, parts)
+
+    def _put(self, trim: TrimRecord) -> None:
+        """A trim and the measuring profile in force, the output driven."""
+        self._in_force = trim
+        self.bench.persist(self._put_again, lambda: None)
+
+    def _put_again(self) -> None:
+        jig, trim = self.bench.jig, self._in_force
+        assert trim is not None
+        self._at_rest()
+        jig.load_blob(names.BLOB_TRIM, trim.to_record())
+        jig.load_blob(names.BLOB_PROFILE, self.measuring.to_blob())
+        self.bench.route(Route.STANDIN)
+
+    def _at_rest(self) -> None:
+        """Disarmed. Raises Tripped."""
+        status = self.bench.jig.status()
+        if status.lock == Lock.TRIPPED:
+            if int(status.reason) not in LINK_REASONS:  # a person has to look at it
+                raise Tripped(int(status.reason), status.trip_detail, status.trip_t_us)
+            self.bench.jig.clear()
+        elif status.lock == Lock.ARMED:
+            self.bench.jig.disarm()
+
+    def _read_supply(self) -> _Supply:
+        self.bench.progress.step(f"Supply (meter: {self.lead.name})")
+        found = self.bench.persist(lambda: self.lead.read("supply", SETTLE_S), self._put_again)
+        window = self.bench.sensor.supply
+        if not window.min_v <= found.v <= window.max_v:
+            raise MeterFailed(
+                self.lead.name,
+                f"reads {found.v:.4f} V at the supply, and sensor {self.bench.sensor.name} takes "
+                f"{window.min_v:g} to {window.max_v:g} V",
+                LEADS_TODO,
+            )
+        return _Supply(found.v, math.hypot(found.u_v, found.u_own_v))
+
+    def _supply_again(self, before: _Supply) -> _Supply:
+        """Between first and last reading it was anywhere between the two (JCGM 100:2008, 4.3.7)."""
+        after = self._read_supply()
+        moved_v = abs(after.v - before.v)
+        if moved_v > 2.0 * before.u_v:
+            self.note(f"the supply moved by {1000.0 * moved_v:.1f} mV during the trim; the uncertainty has it")
+        supply = _Supply(0.5 * (before.v + after.v), math.hypot(before.u_v, 0.5 * moved_v / math.sqrt(3.0)))
+        half = 2.0 * supply.u_v
+        self.sheet.set("supply by the meter", supply.v, supply.v - half, supply.v + half, 2)
+        return supply
+
+    def _read_points(self) -> list[tuple[float, float, float]]:
+        """(commanded part of the range, V, own standard uncertainty in V) of each point."""
+        self.bench.progress.step(f"{self.points} points over the output's range")
+        rows = []
+        for code in self.stage.points(self.points):
+            found = self._read_at(code)
+            rows.append((code / self.stage.top, found.v, found.u_own_v))
+            self.bench.progress.bar(len(rows), self.points)
+        return rows
+
+    def _read_at(self, code: int) -> MeterReading:
+        """The output at one code, link or board failing or not."""
+
+        def once() -> MeterReading:
+            self.bench.turn(round(self.stage.angle_deg(code), 3), 0.0)
+            found = self.lead.read("output", SETTLE_S)
+            self._check_driven(code)
+            return found
+
+        with self.bench.recorder.step(TRIM_POINT_STEP, code=code) as step:
+            found = self.bench.persist(once, self._put_again)
+            step.result = {"v": found.v, "u_own_v": found.u_own_v, "text": found.text}
+        return found
+
+    def _check_driven(self, code: int) -> None:
+        """A board that restarted while a meter was read has let go of the output. Raises Disturbed, Tripped."""
+        status = self.bench.jig.status()
+        self.bench.check()
+        at = abs(status.angle_deg - self.stage.angle_deg(code)) < 0.01
+        if not (at and status.lock == Lock.ARMED and status.route == Route.STANDIN):
+            raise Disturbed("the output was read")
+
+    def _fit(self, readings: list[tuple[float, float, float]], supply: _Supply) -> trim_fit.TrimFit:
+        """Raises OutputFailed."""
+        try:
+            fitted = trim_fit.fit(readings, supply.v)
+        except trim_fit.NotFollowing as failure:
+            raise OutputFailed(failure.what, failure.todo) from failure
+        for (command, v, _u), residual in zip(readings, fitted.residual_v, strict=True):
+            wanted_v = (self.stage.low + (self.stage.high - self.stage.low) * command) * supply.v
+            self.bench.progress.say(
+                f"{100.0 * command:5.1f} % of the range: {v:.4f} V, off by {1000.0 * (v - wanted_v):+.2f} mV "
+                f"untrimmed, residual {1000.0 * residual:+.3f} mV"
+            )
+        for text in fitted.notes:
+            self.note(text)
+        return fitted
+
+    def _read_between(self, fitted: trim_fit.TrimFit, supply: _Supply) -> trim_fit.Between:
+        """The output between the points, the trim in force, against what is wanted. Raises OutputFailed."""
+        stage, (lowest, highest) = self.stage, fitted.reach
+        codes = [code for code in stage.between(self.points) if lowest <= stage.wanted(code) <= highest]
+        self._say_reach(lowest, highest)
+        if not codes:
+            raise OutputFailed("nothing between two points is within its reach", trim_fit.STUCK_TODO["between"])
+        self.bench.progress.step(f"{len(codes)} points between, the trim in force")
+        rows = []
+        for done, code in enumerate(codes, 1):
+            v, wanted_v = self._read_at(code).v, stage.wanted(code) * supply.v
+            self.bench.progress.say(
+                f"{100.0 * code / stage.top:5.1f} % of the range: {v:.4f} V, wanted {wanted_v:.4f} V, off by "
+                f"{1000.0 * (v - wanted_v):+.2f} mV"
+            )
+            # As the fit has it: the table at this command is what is wanted, so that reading - table is the error.
+            rows.append((float(fitted.command_for(stage.wanted(code))), v))
+            self.bench.progress.bar(done, len(codes))
+        return trim_fit.between(fitted.table, rows)
+
+    def _say_reach(self, lowest: float, highest: float) -> None:
+        """A note where the output cannot be brought to an end of its range."""
+        stage = self.stage
+        for end, wanted, short in (
+            (lowest, stage.low, lowest - stage.low),
+            (highest, stage.high, stage.high - highest),
+        ):
+            if short > stage.step:
+                self.note(
+                    f"the output ends at {100.0 * end:.2f} % of the supply, where {100.0 * wanted:g} % is wanted: past "
+                    f"a lid angle of {stage.lid_deg(end):.2f} deg it stays there, whatever the trim"
+                )
+
+    # -- what came of it
+
+    def _enter_output(self, fitted: trim_fit.TrimFit, supply: _Supply) -> None:
+        stage, line, spec = self.stage, fitted.line, self.lead.spec
+
+        def volts(name: str, v: float, half_v: float) -> None:
+            self.sheet.set(name, v, v - half_v, v + half_v, self.points)
+
+        for name, v in (("output, lowest", fitted.table.output_v[0]), ("output, highest", fitted.table.output_v[-1])):
+            volts(name, float(v), 2.0 * spec.u_v(float(v)))
+        span_v = (stage.high - stage.low) * supply.v
+        # The meter's own gain error is in output and supply alike, and so not in their ratio.
+        gain, half = line.slope / span_v, 2.0 * (line.u_slope or 0.0) / span_v
+        self.sheet.set("output, gain", gain, gain - half, gain + half, self.points)
+        volts("output, offset", line.offset - stage.low * supply.v, 2.0 * (line.u_offset or 0.0))
+        for name, off in (("output, bend", line.residual), ("largest residual of the fit", fitted.residual_v)):
+            v = max(abs(float(one)) for one in off)
+            self.sheet.set(name, v, max(0.0, v - spec.resolution_v), v + spec.resolution_v, self.points)
+
+    def _budget(self, between: trim_fit.Between, supply: _Supply) -> UncertaintyBudget:
+        spec = self.lead.spec
+        half_v = spec.half_width_v(self.stage.high * supply.v)
+        return self.stage.budget(supply.v, supply.u_v, half_v, spec.resolution_v, between.rms_v, between.df)
+
+    def _enter_budget(self, budget: UncertaintyBudget, supply: _Supply) -> None:
+        stage = self.stage
+        slope = stage.v_per_deg(supply.v)
+        angle = budget.in_degrees(slope, stage.lid_deg(stage.high))
+        self.bench.progress.step(
+            f"Uncertainty budget at {budget.value:.3f} V, the highest level (JCGM 100:2008); standard uncertainties"
+        )
+        for part, turned in zip(budget.components, angle.components, strict=True):
+            df = "infinite" if math.isinf(part.df) else f"{part.df:.0f}"
+            self.bench.progress.say(
+                f"{part.name}: {part.distribution}, {1000.0 * part.contribution:.3f} mV, "
+                f"{turned.contribution:.4f} deg, degrees of freedom {df}"
+            )
+        for part in budget.components:
+            self.sheet.set(f"uncertainty by {part.name}", part.contribution)
+        self.sheet.set("uncertainty of the output, k = 2", budget.expanded)
+        self.sheet.set("uncertainty of the angle, k = 2", angle.expanded)
+        if math.isfinite(budget.df):
+            self.sheet.set("effective degrees of freedom", budget.df)
+        self.note(
+            f"uncertainty of the trimmed output at {budget.value:.3f} V: U = {1000.0 * budget.expanded:.2f} mV or "
+            f"{angle.expanded:.3f} deg (k = 2; by Student's t {1000.0 * budget.expanded_by_t():.2f} mV), by meter, "
+            "resolution, ripple, supply, fit and step"
+        )
+
+    def _enter_between(self, between: trim_fit.Between) -> bool:
+        """The largest error between points; whether the trim may be stored."""
+        half_v, worst_v, n = self.lead.spec.resolution_v, abs(between.worst_v), len(between.error_v)
+        low_v = max(0.0, worst_v - half_v)
+        measured = self.sheet.set("largest error between points", worst_v, low_v, worst_v + half_v, n)
+        self.note(
+            f"an error between points may be {1000.0 * self.limit_v:.2f} mV: one code of the format and U (k = 2) "
+            "without the fit"
+        )
+        if measured.outcome != "fail":
+            return True
+        self.note(
+            "the trim is not good enough between its points and was not stored; take more points, or look for an "
+            "output that is not steady"
+        )
+        return False
+
+    def _store(self, fitted: trim_fit.TrimFit, supply: _Supply) -> None:
+        """The trim for the sensor profile itself, on the board, read back. Raises Disturbed."""
+        sensor, blob = self.bench.sensor, self.bench.sensor.to_blob()
+        trim = self._record(fitted, supply, sensor.name, blob)
+
+        def store() -> None:
+            self._at_rest()
+            self.bench.jig.load_blob(names.BLOB_TRIM, trim.to_record())
+            self.bench.jig.load_blob(names.BLOB_PROFILE, blob)
+            found = self.bench.jig.read_blob(names.BLOB_TRIM)
+            if found != trim.to_record() or self.bench.jig.status().profile_crc != trim.profile_crc:
+                raise Disturbed("the trim was read back as it was stored")
+
+        self.bench.persist(store, lambda: None)
+        self._untrimmed = False
+        self.note(
+            f"trim of {len(trim.points)} points stored for sensor {sensor.name} (CRC {trim.profile_crc:08x}): "
+            f"{trim.made_utc:%Y-%m-%d}, by {trim.meter}, at a supply of {trim.supply_mv / 1000.0:.3f} V"
+        )
+
+    def restore(self) -> None:
+        """Let go, with the sensor's own profile in force."""
+        try:
+            super().restore()
+            self.bench.jig.load_blob(names.BLOB_PROFILE, self.bench.sensor.to_blob())
+        finally:
+            self.lead.close()
+            if self._untrimmed:
+                self.note(
+                    "no new trim was stored, and the one that the board held was given up: the output is untrimmed"
+                )
