@@ -190,6 +190,8 @@ def driver(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Any, FakeBus]]:
         "micropython": {"const": lambda value: value},
         "busio": {"I2C": FakeBus, "SPI": object},
         "digitalio": {"DigitalInOut": object},
+        "circuitpython_typing": {"ReadableBuffer": object, "WriteableBuffer": object, "__path__": []},
+        "circuitpython_typing.device_drivers": {"I2CDeviceDriver": object, "SPIDeviceDriver": object},
     }
     for name, content in stands_for.items():
         module = types.ModuleType(name)
