@@ -19,7 +19,7 @@ CAUTION = (
     "lead on the jig's ground and touch nothing but the output with the other; a slip on the sensor connector can "
     "damage the machine."
 )
-LEADS_TODO = "Check the meter, its range, its cable and where its leads are, then repeat the command."
+LEADS_ADVICE = "Check the meter, its range, its cable and where its leads are, then repeat the command."
 TRIES = 5  # readings that a person may type wrongly before the question is given up
 NAME_MAX = 32  # the board's record of a trim has room for so many characters of the meter's name
 COARSE = 20.0  # a range higher than the specified one has steps of ten; fewer digits than that were left out

@@ -24,7 +24,7 @@ SURE = 4.0  # standard uncertainties within which readings may differ without me
 
 SLIP_RATIO = 4.0  # a slip lies off by this times more than the curve's own bend
 READ_AGAIN = "Read that point again: a slip in typing, a loose lead, or an output that had not settled."
-STUCK_TODO = {
+STUCK_ADVICE = {
     "low": "Something holds it up from ground (a pull-up, a load), or its amplifier ends there.",
     "high": "It saturates: check the amplifier's supply and the load on the output, or trim a smaller range.",
     "between": "Check the stage behind the output: it has a dead zone, or some of the readings are one old one.",
@@ -291,7 +291,7 @@ def _check_flat(flat: Sequence[Stretch], table: Table) -> None:
         elif stretch.high == table.command[-1]:
             kind = "high"
         what = f"the output stays at about {at_v:.3f} V over {stretch}"
-        raise NotFollowing(f"stuck {kind}", what, STUCK_TODO[kind])
+        raise NotFollowing(f"stuck {kind}", what, STUCK_ADVICE[kind])
 
 
 def _notes(table: Table, residual: Floats, flat: Sequence[Stretch]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from lidjig.bench.meter import LEADS_TODO, MeterFailed, MeterReading
+from lidjig.bench.meter import LEADS_ADVICE, MeterFailed, MeterReading
 from lidjig.bench.trim import Trim as TrimRecord
 from lidjig.bench.trim import crc_of_record, new_trim
 from lidjig.errors import Disturbed, OutputFailed, Tripped
@@ -156,7 +156,7 @@ class Trim(Procedure):
                 self.lead.name,
                 f"reads {found.v:.4f} V at the supply, and sensor {self.bench.sensor.name} takes "
                 f"{window.min_v:g} to {window.max_v:g} V",
-                LEADS_TODO,
+                LEADS_ADVICE,
             )
         return _Supply(found.v, math.hypot(found.u_v, found.u_own_v))
 
@@ -225,7 +225,7 @@ class Trim(Procedure):
         codes = [code for code in stage.between(self.points) if lowest <= stage.wanted(code) <= highest]
         self._say_reach(lowest, highest)
         if not codes:
-            raise OutputFailed("nothing between two points is within its reach", trim_fit.STUCK_TODO["between"])
+            raise OutputFailed("nothing between two points is within its reach", trim_fit.STUCK_ADVICE["between"])
         self.bench.progress.step(f"{len(codes)} points between, the trim in force")
         rows = []
         for done, code in enumerate(codes, 1):

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import TypeVar
 
 from lidjig.bench.actions import ACTIONS
-from lidjig.bench.meter import CAUTION, LEADS_TODO, Meter, MeterFailed, MeterReading, MeterSpec, TypedMeter, read_spec
+from lidjig.bench.meter import CAUTION, LEADS_ADVICE, Meter, MeterFailed, MeterReading, MeterSpec, TypedMeter, read_spec
 from lidjig.bench.meter_scpi import open_meter
 from lidjig.errors import BadInput
 from lidjig.link.base import BenchMeter
@@ -149,5 +149,5 @@ class Lead:
         if failed:
             raise failed[0]
         if not done:
-            raise MeterFailed(self._asked.where or "", f"did not answer within {ASIDE_S:g} s", LEADS_TODO)
+            raise MeterFailed(self._asked.where or "", f"did not answer within {ASIDE_S:g} s", LEADS_ADVICE)
         return done[0]

@@ -313,9 +313,6 @@ def make_rp2(kernel: "Kernel", pio: "Pio", pin_number: "Callable[[Any], int]") -
                 raise ValueError("invalid StateMachine")
             return StateMachine(self._id * MACHINES + id, *arguments, **options)
 
-        def irq(self, *arguments: "Any", **options: "Any") -> None:
-            raise NotImplementedError("PIO.irq() is not simulated; use StateMachine.irq()")
-
     return Module(
         "rp2",
         PIO=PIO,
