@@ -34,6 +34,11 @@ class Standing:
         self.jig.move(angle_deg, 0.0)
         self.jig.idle(settle_s)
 
+    def ask(self, what: str, seconds: float) -> None:
+        """The simulated operator is asked for something, and has so long for it."""
+        self.link.tell_operator(what)
+        self.jig.idle(seconds)
+
     def wave(self, conductor: str, seconds: float) -> Wave:
         """What a conductor carried at the machine's board in the last seconds."""
         found = self.link.wave(conductor, seconds)

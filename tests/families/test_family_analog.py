@@ -25,7 +25,7 @@ from analog_bench import (
     share,
     uncertainty_deg,
 )
-from family_bench import Standing, error_deg, last_good, standing_in, up_and_down
+from family_bench import error_deg, last_good, standing_in, up_and_down
 from lidjig.bench.families.base import BELOW, INTERNAL
 from lidjig.errors import Refused
 from lidjig.jig_types import Lock, Reason, Route
@@ -244,18 +244,13 @@ def test_settling_on_the_bench() -> None:
         assert share(bench) == pytest.approx(0.9, abs=1.0 / 4096)
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(PWM, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
         for action, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            ask(bench, action, 8.0)
+            bench.ask(action, 8.0)
             assert bench.link.look()["state"] == state
         # The machine measures its own supply, and the sensor has what 6.5 mA leave of it behind wire and contact.
         dropped = lsb(0.6 * 6.5e-3 * (0.2 + 0.1) / 3.3)
@@ -270,7 +265,7 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
         with standing_in(path, vm="cpython") as bench:
             bench.jig.disarm()
             bench.jig.idle(0.1)
-            ask(bench, "press-power", 8.0)
+            bench.ask("press-power", 8.0)
             assert bench.link.look()["state"] == state
-            ask(bench, "shut-lid", 8.0)
+            bench.ask("shut-lid", 8.0)
             assert bench.link.look()["state"] == state

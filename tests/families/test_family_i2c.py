@@ -172,11 +172,6 @@ def test_an_open_line_is_a_bus_without_a_sensor(tmp_path: Path) -> None:
         assert not answers(bench)
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 @pytest.mark.parametrize("text", ["", FOURTEEN])
 def test_the_real_sensor(text: str, tmp_path: Path) -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
@@ -184,7 +179,7 @@ def test_the_real_sensor(text: str, tmp_path: Path) -> None:
         bench.jig.disarm()
         bench.jig.idle(0.1)
         for what, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            ask(bench, what, 8.0)
+            bench.ask(what, 8.0)
             assert bench.link.look()["state"] == state
         found = readings(bench, (0x03, 2), address=ADDRESS_14) if text else readings(bench)
         assert abs(error_deg(bench.sensor, last_good(found), 110.0)) <= (COUNT_14_DEG if text else COUNT_DEG)
@@ -197,7 +192,7 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
             bench.jig.disarm()
             bench.jig.idle(0.1)
             for what in ("press-power", "shut-lid"):
-                ask(bench, what, 8.0)
+                bench.ask(what, 8.0)
                 assert bench.link.look()["state"] == state
 
 

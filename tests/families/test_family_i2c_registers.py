@@ -36,6 +36,8 @@ from i2c_bench import (
 )
 from lidjig.jig_types import Route
 
+from tests.published_driver import published_driver
+
 COUNTS = 4096
 DEVICE = Path(__file__).resolve().parents[2] / "device"
 
@@ -296,26 +298,8 @@ def test_a_low_line_is_no_fault_while_bytes_come(family: types.ModuleType) -> No
 @pytest.fixture
 def driver(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[Any]]:
     """adafruit-circuitpython-as5600, as published; its imports of CircuitPython stand for names only."""
-    if importlib.util.find_spec("adafruit_as5600") is None:
-        pytest.skip("no driver to read with (pip install adafruit-circuitpython-as5600)")
-    stands_for = {
-        "micropython": {"const": lambda value: value},
-        "busio": {"I2C": Bus, "SPI": object},
-        "digitalio": {"DigitalInOut": object},
-        "circuitpython_typing": {"ReadableBuffer": object, "WriteableBuffer": object, "__path__": []},
-        "circuitpython_typing.device_drivers": {"I2CDeviceDriver": object, "SPIDeviceDriver": object},
-    }
-    for name, content in stands_for.items():
-        module = types.ModuleType(name)
-        module.__dict__.update(content)
-        monkeypatch.setitem(sys.modules, name, module)
-    before = set(sys.modules)
-    try:
-        yield importlib.import_module("adafruit_as5600").AS5600
-    finally:
-        for name in set(sys.modules) - before:
-            if name.startswith(("adafruit_", "circuitpython_")):
-                del sys.modules[name]
+    with published_driver(Bus, monkeypatch) as published:
+        yield published
 
 
 def test_an_unmodified_driver_reads_the_angle_commanded(driver: type[Any], vm: str) -> None:

@@ -208,21 +208,16 @@ def test_the_program_in_an_independent_emulator(monkeypatch: pytest.MonkeyPatch)
     assert [r.code for r in readings] == [100, 100, 3000, 3000, 3000][: len(readings)] and len(readings) >= 4
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor(tmp_path: Path) -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
-        ask(bench, "press-power", 8.0)
+        bench.ask("press-power", 8.0)
         assert bench.link.look()["state"] == "S0"
-        ask(bench, "shut-lid", 8.0)
+        bench.ask("shut-lid", 8.0)
         assert bench.link.look()["state"] == "S3"
-        ask(bench, "open-lid", 8.0)
+        bench.ask("open-lid", 8.0)
         assert bench.link.look()["state"] == "S0"
         found = bench.sensor.coded().decode(Seen(SUPPLY_V, waves={"out": bench.wave("1", 4 * FRAME_S)}))
         assert abs(error_deg(bench.sensor, last_good(found), 110.0)) <= RESOLUTION_DEG
@@ -238,9 +233,9 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
         with standing_in(str(path), vm="cpython") as bench:
             bench.jig.disarm()
             bench.jig.idle(0.1)
-            ask(bench, "press-power", 8.0)
+            bench.ask("press-power", 8.0)
             assert bench.link.look()["state"] == state
-            ask(bench, "shut-lid", 8.0)
+            bench.ask("shut-lid", 8.0)
             assert bench.link.look()["state"] == state
 
 

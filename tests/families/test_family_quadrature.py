@@ -327,11 +327,6 @@ def test_index_changes_with_the_step(monkeypatch: pytest.MonkeyPatch) -> None:
 # -- the real sensor ---------------------------------------------------------------------------------------------------
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor() -> None:
     """Route through: the machine starts with a position that it does not know yet; the lid puts it to sleep and wakes
     it; and the host's decoder counts the lid's way.
@@ -339,15 +334,15 @@ def test_the_real_sensor() -> None:
     with standing_in(BENCH, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
-        ask(bench, "press-power", 8.0)
+        bench.ask("press-power", 8.0)
         assert bench.link.look()["state"] == "S0"
         watch = Watch(bench)
         watch.go_on()
-        ask(bench, "shut-lid", 8.0)
+        bench.ask("shut-lid", 8.0)
         assert bench.link.look()["state"] == "S3"
         reading = watch.readings()[-1]
         assert abs(error_deg(bench.sensor, reading, 0.0)) <= RESOLUTION_DEG
-        ask(bench, "open-lid", 8.0)
+        bench.ask("open-lid", 8.0)
         assert bench.link.look()["state"] == "S0"
         readings = watch.readings()
         assert abs(error_deg(bench.sensor, readings[-1], 110.0)) <= RESOLUTION_DEG
@@ -360,8 +355,8 @@ def test_without_steps_the_machine_never_sleeps(text: str, tmp_path: Path) -> No
     with standing_in(scenario(tmp_path, text), vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
-        ask(bench, "press-power", 8.0)
-        ask(bench, "shut-lid", 8.0)
+        bench.ask("press-power", 8.0)
+        bench.ask("shut-lid", 8.0)
         assert bench.link.look()["state"] == "S0"
 
 

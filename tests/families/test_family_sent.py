@@ -229,18 +229,13 @@ def test_no_trip_while_all_is_well() -> None:
         assert bench.jig.lock is Lock.ARMED
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
         for what, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            ask(bench, what, 8.0)
+            bench.ask(what, 8.0)
             assert bench.link.look()["state"] == state
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= RESOLUTION_DEG
 
@@ -253,9 +248,9 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
         with standing_in(path, vm="cpython") as bench:
             bench.jig.disarm()
             bench.jig.idle(0.1)
-            ask(bench, "press-power", 8.0)
+            bench.ask("press-power", 8.0)
             assert bench.link.look()["state"] == state
-            ask(bench, "shut-lid", 8.0)
+            bench.ask("shut-lid", 8.0)
             assert bench.link.look()["state"] == state
 
 

@@ -147,18 +147,13 @@ def test_a_loss_of_supply_trips(vm: str, tmp_path: Path) -> None:
         assert all(abs(found[node]) < 50_000 for node in ("VB", "B1", "B2"))
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
         for action, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            ask(bench, action, 8.0)
+            bench.ask(action, 8.0)
             assert bench.link.look()["state"] == state
         # The machine measures its own supply, and the sensor has what 6.5 mA leave of it behind wire and contact.
         dropped = math.degrees(math.sqrt(2.0) * 6.5e-3 * (0.2 + 0.1) / 3.3 / AMPLITUDE)
@@ -173,7 +168,7 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
         with standing_in(path, vm="cpython") as bench:
             bench.jig.disarm()
             bench.jig.idle(0.1)
-            ask(bench, "press-power", 8.0)
+            bench.ask("press-power", 8.0)
             assert bench.link.look()["state"] == state
-            ask(bench, "shut-lid", 8.0)
+            bench.ask("shut-lid", 8.0)
             assert bench.link.look()["state"] == state

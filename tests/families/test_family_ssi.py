@@ -353,21 +353,16 @@ def test_whole_bytes_and_a_word_broken_off(monkeypatch: pytest.MonkeyPatch) -> N
 # -- the real sensor ---------------------------------------------------------------------------------------------------
 
 
-def ask(bench: Standing, what: str, seconds: float) -> None:
-    bench.link.tell_operator(what)
-    bench.jig.idle(seconds)
-
-
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
-        ask(bench, "press-power", 8.0)
+        bench.ask("press-power", 8.0)
         assert bench.link.look()["state"] == "S0"
-        ask(bench, "shut-lid", 8.0)
+        bench.ask("shut-lid", 8.0)
         assert bench.link.look()["state"] == "S3"
-        ask(bench, "open-lid", 8.0)
+        bench.ask("open-lid", 8.0)
         assert bench.link.look()["state"] == "S0"
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= RESOLUTION_DEG
 
@@ -378,7 +373,7 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(text: str, state
     with standing_in(scenario(tmp_path, text), vm="cpython") as bench:
         bench.jig.disarm()
         bench.jig.idle(0.1)
-        ask(bench, "press-power", 8.0)
+        bench.ask("press-power", 8.0)
         assert bench.link.look()["state"] == state
-        ask(bench, "shut-lid", 8.0)
+        bench.ask("shut-lid", 8.0)
         assert bench.link.look()["state"] == state

@@ -5,11 +5,7 @@ DS = ams AS5600 datasheet v1-06, 2018-Jun-20. Encoders and formulas here are the
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import math
-import sys
-import types
 from collections.abc import Iterator
 from typing import Any
 
@@ -21,6 +17,8 @@ from lidjig.bench.families.base import NO_MAGNET, STRONG, WEAK, Reading, Registe
 from lidjig.bench.families.i2c import I2cEncoding
 from lidjig.bench.families.quadrature import QuadratureEncoding
 from lidjig.bench.families.sincos import SincosEncoding
+
+from tests.published_driver import published_driver
 
 
 def steady(v: float) -> Volts:
@@ -183,29 +181,9 @@ class FakeBus:
 @pytest.fixture
 def driver(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Any, FakeBus]]:
     """(adafruit-circuitpython-as5600, as published, on the fake bus; the bus)."""
-    if importlib.util.find_spec("adafruit_as5600") is None:
-        pytest.skip("no driver to compare with (pip install adafruit-circuitpython-as5600)")
-    # The modules of CircuitPython that it and its base name: a constant is its value, the rest are names for types.
-    stands_for = {
-        "micropython": {"const": lambda value: value},
-        "busio": {"I2C": FakeBus, "SPI": object},
-        "digitalio": {"DigitalInOut": object},
-        "circuitpython_typing": {"ReadableBuffer": object, "WriteableBuffer": object, "__path__": []},
-        "circuitpython_typing.device_drivers": {"I2CDeviceDriver": object, "SPIDeviceDriver": object},
-    }
-    for name, content in stands_for.items():
-        module = types.ModuleType(name)
-        module.__dict__.update(content)
-        monkeypatch.setitem(sys.modules, name, module)
-    before = set(sys.modules)
-    try:
-        published = importlib.import_module("adafruit_as5600")
+    with published_driver(FakeBus, monkeypatch) as published:
         bus = FakeBus(I2cEncoding().bus_address)
-        yield published.AS5600(bus), bus
-    finally:
-        for name in set(sys.modules) - before:
-            if name.startswith(("adafruit_", "circuitpython_")):
-                del sys.modules[name]
+        yield published(bus), bus
 
 
 def test_driver_and_decoder_read_the_same(driver: tuple[Any, FakeBus]) -> None:
