@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from lidjig.bench import load_sensor, parse_sensor, shipped
 from lidjig.bench.characteristic import CODE, LEVEL, PERCENT, Characteristic, Line, characteristic, codes_at
@@ -88,7 +88,9 @@ def test_a_switch_changes_late_both_ways(operate: float, release: float) -> None
 
 
 def walked(table: Transfer, codes: int, lids: np.ndarray) -> list[float]:
-    """Codes on a path of small steps, by a backlash carried along: the output moves when the play is used up."""
+    """Steps, not rounded, on a path of small steps, by a backlash carried along: the output moves when the play is
+    used up. NaN beyond the codes.
+    """
     steps = codes if table.wrap else codes - 1
     play = 0.5 * table.hysteresis_deg / table.span_deg * steps
     x, out = None, []
@@ -98,12 +100,13 @@ def walked(table: Transfer, codes: int, lids: np.ndarray) -> list[float]:
             x = wanted
         way = (wanted - x + steps / 2) % steps - steps / 2 if table.wrap else wanted - x
         x += max(way - play, 0.0) + min(way + play, 0.0)
-        code = np.floor(x + 0.5)
-        out.append(float(code % codes) if table.wrap else float(code) if 0 <= code < codes else float("nan"))
+        inside = table.wrap or 0 <= np.floor(x + 0.5) < codes
+        out.append(x if inside else float("nan"))
     return out
 
 
 @settings(max_examples=60, deadline=None)
+@example(0, 127, False, False, 0.5, 16384, [0, 0, 0])  # full of ties: 64.5 steps of a code to a step of the path
 @given(
     zero=st.integers(0, 60), span=st.integers(100, 300), down=st.booleans(), wrap=st.booleans(),
     play=st.sampled_from([0.5, 2.0, 10.0]), codes=st.sampled_from([16, 4096, 16384]),
@@ -122,10 +125,10 @@ def test_hysteresis_is_that_of_a_walk(
     closing = np.array(there_and_back[2 * len(lids) :])[::-1]
     for way, want in ((1, opening), (-1, closing)):
         got = codes_at(table, codes, lids, way)
-        differ = np.abs(got - want)
-        differ = np.minimum(differ, codes - differ) if wrap else differ
-        # Sums in another order may round to the neighbour of a code.
-        assert np.nanmax(differ, initial=0.0) <= 1.0 and np.nanmean(differ) < 0.02
+        # A code is the nearest one. Sums in another order differ by 1e-9 or so, and may round a tie the other way.
+        off = np.abs(got - want)
+        off = np.minimum(off % codes, -off % codes) if wrap else off
+        assert np.nanmax(off, initial=0.0) <= 0.5 + 1e-6
         assert np.count_nonzero(np.isnan(got) != np.isnan(want)) <= 2
 
 

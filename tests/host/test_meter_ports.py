@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import socket
 import subprocess
 import sys
@@ -136,12 +137,13 @@ class PtyInstrument:
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
         self.port = os.ttyname(self._near)
+        self._leave, self._left = os.pipe()
         self._answer, self._thread = answer, threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
         line = b""
-        while True:
+        while self._leave not in select.select([self._far, self._leave], [], [])[0]:
             try:
                 byte = os.read(self._far, 1)
             except OSError:
@@ -153,11 +155,14 @@ class PtyInstrument:
                 line += byte
 
     def unplug(self) -> None:
-        for end in (self._near, self._far):
-            try:
-                os.close(end)
-            except OSError:
-                pass
+        """The thread ends first: a number closed under it is soon that of another, whose questions it would take."""
+        if self._far < 0:
+            return
+        os.write(self._left, b"x")
+        self._thread.join(10.0)
+        for end in (self._near, self._far, self._leave, self._left):
+            os.close(end)
+        self._far = -1
 
 
 @pytest.fixture
@@ -182,7 +187,7 @@ def good(line: bytes) -> bytes:
 
 @pytest.mark.parametrize("ending", ["lf", "cr"])
 def test_serial_meter_reads(instrument: Callable[..., PtyInstrument], ending: str) -> None:
-    meter = open_meter(instrument(good).port, SPEC, timeout_s=2.0, ending=ending, remote=True)
+    meter = open_meter(instrument(good).port, SPEC, timeout_s=20.0, ending=ending, remote=True)
     assert [meter.read_volts().v for _again in range(3)] == [1.6502] * 3
     meter.close()
     meter.close()
@@ -192,12 +197,12 @@ def test_serial_resource_string_needs_no_pyvisa(
     instrument: Callable[..., PtyInstrument], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyvisa", None)
-    meter = open_meter(f"ASRL{instrument(good).port}::INSTR", SPEC, timeout_s=2.0)
+    meter = open_meter(f"ASRL{instrument(good).port}::INSTR", SPEC, timeout_s=20.0)
     assert meter.read_volts().v == 1.6502
     meter.close()
     monkeypatch.undo()
     # The same where pyvisa is there and has no library to work with.
-    meter = open_meter(f"ASRL{instrument(good).port}::INSTR", SPEC, timeout_s=2.0, visa_library="@nonsense")
+    meter = open_meter(f"ASRL{instrument(good).port}::INSTR", SPEC, timeout_s=20.0, visa_library="@nonsense")
     assert meter.read_volts().v == 1.6502
     meter.close()
     monkeypatch.setitem(sys.modules, "pyvisa", None)
@@ -246,7 +251,7 @@ def test_network_socket_needs_no_visa() -> None:
 
     threading.Thread(target=serve, daemon=True).start()
     with server:
-        meter = open_meter(f"socket://127.0.0.1:{server.getsockname()[1]}", SPEC, timeout_s=2.0)
+        meter = open_meter(f"socket://127.0.0.1:{server.getsockname()[1]}", SPEC, timeout_s=20.0)
         assert meter.read_volts().v == 1.6502
         meter.close()
 
