@@ -23,13 +23,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lidjig.measure import sensor_errors
 from lidjig.measure.curve import Figures
 from lidjig.measure.curve_fit import JUMP, RESTLESS, HarmonicFound, Shift
 from lidjig.measure.estimate import Estimate
-from lidjig.measure.magnet_field import Magnet, Mounting, angle_error_deg
+from lidjig.measure.magnet_field import Magnet, field_t
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 MAGNET_OFF = "magnet off centre"
 SENSOR_OFF = "sensor off centre"
@@ -54,8 +54,9 @@ OWN_HYSTERESIS = "hysteresis of the sensor itself"
 SHOWN_P = 0.01  # two harmonics are looked at in every curve; 5 % would see one in every tenth good sensor
 OFFSET_MAX_MM = 1.0  # a hinge is not built worse (common practice, no source)
 WHOLE_TURN_DEG = 300.0  # from here on a wrong gain and a 1st harmonic no longer look alike
-GRID = 33
+GRID = 17
 TURN = 64
+DIRECTIONS_DEG = (0.0, 30.0, 45.0, 60.0, 90.0)  # of the magnet's offset to its own polarisation
 
 
 @dataclass(frozen=True)
@@ -172,7 +173,7 @@ def _second_only(figures: Figures, known: Known) -> list[Cause]:
     said = f"2nd harmonic {_said(amplitude)}, {_chance(figures.second)}"
     mismatch = f"; the amplitudes would be as {_ratio_said(amplitude)} to 1"
     needed = offset_for(amplitude, 2, known)
-    sensor = "" if needed is None else f"; the sensor would be {_distance(needed, known)} off"
+    sensor = "" if needed is None else f"; the sensor would be {_distance(needed, known)} off, {_whatever(known)}"
     too_far = needed is not None and needed.value is None
     off_axis = _off_axis_deg(figures.second, known)
     excluded = off_axis is not None and off_axis[0] > off_axis[1]
@@ -216,38 +217,65 @@ def _ratio_said(amplitude: Estimate) -> str:
 
 
 def offset_for(amplitude: Estimate, order: int, known: Known) -> Estimate | None:
-    """How far off the axis of rotation, in mm, gives this amplitude (deg): of the sensor alone for order 2, of sensor
-    and magnet alike for order 1. None without a magnet; no value where even offset_max_mm does not reach the low end.
+    """How far off the axis of rotation, in mm, gives this amplitude (deg): of the sensor for order 2, of sensor and
+    magnet alike for order 1. None without a magnet; no value where even offset_max_mm does not reach the low end.
+
+    The magnet's own place has a part in the 2nd harmonic too. It is not known: the 1st harmonic, which would tell it,
+    may be the signals' own offset or be hidden by one. So the value stands for a centred magnet, and the interval holds
+    every place of the magnet up to offset_max_mm; for order 1, every direction.
     """
     if known.magnet is None or known.gap_mm is None or amplitude.value is None:
         return None
-    magnet, gap_mm = known.magnet, known.gap_mm
-    offsets = np.linspace(0.0, known.offset_max_mm, GRID)
+    offsets, given, least, most = _heights(known.magnet, known.gap_mm, known.offset_max_mm, order)
 
-    def mounting(mm: float) -> Mounting:
-        both = (mm, 0.0) if order == 1 else (0.0, 0.0)
-        return Mounting(gap_mm, sensor_offset_mm=(mm, 0.0), magnet_offset_mm=both)
+    def inverse(deg: float, heights: Floats) -> float | None:
+        """None past the last offset. A height grows as the square of the offset: straight lines between its roots."""
+        if deg > heights[-1]:
+            return None
+        return float(np.interp(math.sqrt(max(0.0, deg)), np.sqrt(heights), offsets))
 
-    heights = np.maximum.accumulate([_harmonic_deg(magnet, mounting(float(mm)), order) for mm in offsets])
-
-    def inverse(deg: float) -> float:
-        return float(np.interp(deg, heights, offsets))
-
-    low = amplitude.value if amplitude.low is None else amplitude.low
-    if low > heights[-1]:
+    low = inverse(amplitude.value if amplitude.low is None else amplitude.low, most)
+    if low is None:
         return Estimate(None, None, None, None, amplitude.n, "mm")
-    high = amplitude.value if amplitude.high is None else amplitude.high
     # Beyond the grid the upper end is not known.
-    top = None if high > heights[-1] else inverse(high)
-    if amplitude.value > heights[-1]:
-        return Estimate(inverse(low), None, inverse(low), None, amplitude.n, "mm")
-    return Estimate(inverse(amplitude.value), None, inverse(low), top, amplitude.n, "mm")
+    high = inverse(amplitude.value if amplitude.high is None else amplitude.high, least)
+    value = inverse(amplitude.value, given)
+    return Estimate(low if value is None else value, None, low, None if value is None else high, amplitude.n, "mm")
 
 
-def _harmonic_deg(magnet: Magnet, mounting: Mounting, order: int) -> float:
-    turn = 360.0 * np.arange(TURN) / TURN
-    found = sensor_errors.harmonics(turn, angle_error_deg(magnet, mounting, turn), order)
-    return found[order].amplitude_deg
+def _heights(magnet: Magnet, gap_mm: float, offset_max_mm: float, order: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """(offsets in mm, amplitude in deg that each gives, the least and the most that it may give), each (GRID,),
+    ascending.
+
+    The 2nd harmonic is least with a centred magnet and grows with the magnet's offset, in every direction: the two ends
+    of its way are enough. By symmetry so is a quarter turn of directions.
+    """
+    offsets = np.linspace(0.0, offset_max_mm, GRID)
+    turns = np.exp(1j * np.radians(DIRECTIONS_DEG))
+    if order == 1:
+        magnets = offsets * turns[:, None]
+    else:
+        magnets = np.concatenate([np.zeros((1, GRID)), np.repeat(offset_max_mm * turns[:, None], GRID, axis=1)])
+    rows = _harmonic_deg(magnet, gap_mm, offsets, np.asarray(magnets, dtype=np.complex128), order)
+    ascending = np.maximum.accumulate(rows, axis=1)
+    return offsets, ascending[0], ascending.min(axis=0), ascending.max(axis=0)
+
+
+def _harmonic_deg(magnet: Magnet, gap_mm: float, sensor_mm: Floats, magnet_mm: Complexes, order: int) -> Floats:
+    """Amplitude (...) of a harmonic of the angle error with the sensor off by sensor_mm, the magnet by magnet_mm (...),
+    along and across its polarisation: magnet_field.angle_error_deg for many mountings without tilt at once.
+    """
+    turn = np.exp(-2j * np.pi * np.arange(TURN) / TURN)
+    # The sensor as the turning magnet sees it; so seen, the field's angle is the error.
+    seen = sensor_mm[:, None] * turn - magnet_mm[..., None]
+    z_mm = np.full(seen.shape, gap_mm + 0.5 * magnet.height_mm)
+    field = field_t(magnet, np.stack([seen.real, seen.imag, z_mm], axis=-1))
+    error_deg = np.degrees(np.arctan2(-field[..., 1], -field[..., 0]))
+    return np.asarray(np.abs(np.fft.rfft(error_deg, axis=-1)[..., order]) * 2.0 / TURN)
+
+
+def _whatever(known: Known) -> str:
+    return f"the magnet anywhere up to {known.offset_max_mm:g} mm"
 
 
 def _distance(needed: Estimate, known: Known) -> str:
