@@ -113,21 +113,25 @@ def numbers() -> list[str]:
     lines += _numbered("`names.SHAPES`", names.SHAPES)
     lines += _numbered("`names.LINES` (bit of a mask, and number in `edge`)", names.LINES)
     lines += _numbered("`names.TARGETS` (of `load`)", names.TARGETS)
+    lines += _numbered("`names.DRIVEN` (state of `drive`)", names.DRIVEN)
     lines += _numbered("`names.LOADS`", names.LOADS)
     lines += _numbered("`names.RESETS`", names.RESETS)
     lines += _numbered("`names.BUS_STATES`", names.BUS_STATES)
     lines += _numbered("`names.METER_STATES`", names.METER_STATES)
+    lines += _numbered("`names.SENSOR_ANSWERS` (to `registers`)", names.SENSOR_ANSWERS)
+    lines += _numbered("`names.COUNTS` (what `count` does)", names.COUNTS)
     kinds = (names.BLOB_PROFILE, names.BLOB_WIRING, names.BLOB_TRIM)
     lines += ["- `names.BLOB_`: %d profile, %d wiring, %d trim" % kinds]
     lines += [
         "- `names.ABILITY_` bits: %d routes by relay contacts, %d feeds the real sensor itself, %d has two outputs, "
-        "%d has a bus for power monitors, %d sends samples"
+        "%d has a bus for power monitors, %d sends samples, %d reads a real sensor that tells an angle"
         % (
             names.ABILITY_RELAY,
             names.ABILITY_SENSOR_POWER,
             names.ABILITY_OUTPUTS_2,
             names.ABILITY_BUS,
             names.ABILITY_SAMPLING,
+            names.ABILITY_READING,
         )
     ]
     lines += _numbered("log codes", names.LOG_CODES, 1)
@@ -220,6 +224,16 @@ def trim_layout() -> list[str]:
     return rows[:9] + ["| .. | | | | |"] + rows[-3:]
 
 
+def trim_pair_layout() -> list[str]:
+    """Record of a trim of two outputs; of the points of each the first and the last."""
+    rows = _fields(family_blobs.trim_pair_fields())
+    head, more, end = 4, ["| .. | | | | |"], rows[-1:]  # two lines of the table's own, and two fields
+    lines, count = rows[:head], family_blobs.TRIM_OUTPUT_ROWS
+    for at in (head, head + count):
+        lines += rows[at : at + 5] + more + rows[at + count - 2 : at + count]
+    return lines + end
+
+
 def wiring_layout() -> list[str]:
     """Wiring record."""
     return _fields(blobs.WIRING_FIELDS)
@@ -279,6 +293,7 @@ PARTS = {
     "angle-profile": angle_layout,
     "families": family_layouts,
     "trim": trim_layout,
+    "trim-pair": trim_pair_layout,
     "wiring": wiring_layout,
     "blob-example": blob_example,
     "examples": examples,

@@ -17,6 +17,7 @@ SINCOS = 8
 FAMILIES = ("", "switch", "analog", "pwm", "sent", "i2c", "ssi", "quadrature", "sincos")
 
 VERSION = 2  # of the record, where blobs.BLOB_VERSION is the switch's
+VERSION_SENT = 3  # of a SENT sensor's: messages
 
 # What an output does where there is no angle to tell: holds its last code, rests low or high, sends the format's error.
 OUTSIDE = ("hold", "low", "high", "error")
@@ -24,7 +25,7 @@ ERRORS = 37  # the error of the angle stands at 0, 10, .. 360 deg
 ERROR_STEP_MDEG = 10000
 
 _COMMON = (
-    ("version", "B", VERSION, VERSION, "layout of this record"),
+    ("version", "B", VERSION, VERSION_SENT, "layout of this record: 2, of a SENT sensor 3"),
     ("family", "B", ANALOG, SINCOS, "family_blobs.FAMILIES"),
     ("safe_route", "B", 0, 1, "names.ROUTES: open or through"),
     ("update_us", "I", 1000, 1000000, "how often the emulated sensor looks at the angle"),
@@ -72,6 +73,8 @@ _OWN = {
         ("frame_ticks", "H", 0, 1100, "constant length by a pause pulse; 0 = no pause"),
         ("status", "B", 0, 15, "status nibble"),
         ("low_ticks", "B", 4, 10, "low time of every pulse"),
+        ("serial", "B", 0, 2, "family_blobs.SERIAL: messages told by bits 2 and 3 of the status nibble"),
+        ("messages", "B", 0, 4, "how many, sent in turn; of a short one the id is at most 15, its data 255"),
     ),
     I2C: (
         ("address", "B", 8, 0x77, ""),
@@ -105,26 +108,70 @@ _OWN = {
     ),
 }
 _NAME = (("name", "*", 1, 32, "ASCII"),)
+SERIAL = ("none", "short", "enhanced")
+MESSAGES_MAX = 4
+
+
+def version(family: int) -> int:
+    """Version of a family's record."""
+    return VERSION_SENT if family == SENT else VERSION
+
 
 TRIM_VERSION = 1
+TRIM_PAIR_VERSION = 2  # of a trim of two outputs, each by itself
+TRIM_SIGNALS = ("sin", "cos")  # in the order of the record
 TRIM_POINTS_MIN = 2
 TRIM_POINTS_MAX = 33
 TRIM_FULL = 65535
 
 
-def trim_fields() -> "tuple[tuple[str, str, int, int, str], ...]":
-    """Rows of a trim's record."""
-    rows = [
-        ("version", "B", TRIM_VERSION, TRIM_VERSION, "layout of this record"),
+TRIM_SUPPLY_MIN_MV = 1000
+TRIM_OUTPUT_ROWS = 3 + 2 * TRIM_POINTS_MAX  # of one output: rows and bytes
+TRIM_OUTPUT_BYTES = 7 + 4 * TRIM_POINTS_MAX
+
+
+def _trim_head(version: int) -> "list[tuple[str, str, int, int, str]]":
+    return [
+        ("version", "B", version, version, "layout of this record"),
         ("profile_crc", "I", 0, 0xFFFFFFFF, "CRC-32 of the sensor profile's record that it was made for"),
-        ("made_utc_s", "I", 1, 0xFFFFFFFF, "when it was made, in s since 1970 UTC"),
-        ("supply_mv", "H", 1000, 5500, "supply that it was made at"),
-        ("points", "B", TRIM_POINTS_MIN, TRIM_POINTS_MAX, "points in use; those after them are 0"),
+    ]
+
+
+def _trim_output(
+    prefix: str, made_min: int, supply_min: int, points_min: int, commanded: str
+) -> "list[tuple[str, str, int, int, str]]":
+    rows = [
+        (prefix + "made_utc_s", "I", made_min, 0xFFFFFFFF, "when it was made, in s since 1970 UTC"),
+        (prefix + "supply_mv", "H", supply_min, 5500, "supply that it was made at"),
+        (prefix + "points", "B", points_min, TRIM_POINTS_MAX, "points in use; those after them are 0"),
     ]
     for k in range(1, TRIM_POINTS_MAX + 1):
-        rows.append(("command_%d" % k, "H", 0, TRIM_FULL, "commanded part of the range in 1/65535, ascending"))
-        rows.append(("output_%d" % k, "H", 0, TRIM_FULL, "output as part of the supply in 1/65535, never falling"))
+        rows.append((prefix + "command_%d" % k, "H", 0, TRIM_FULL, commanded + " in 1/65535, ascending"))
+        rows.append(
+            (prefix + "output_%d" % k, "H", 0, TRIM_FULL, "output as part of the supply in 1/65535, never falling")
+        )
+    return rows
+
+
+def trim_fields() -> "tuple[tuple[str, str, int, int, str], ...]":
+    """Rows of a trim's record."""
+    rows = _trim_head(TRIM_VERSION)
+    rows += _trim_output("", 1, TRIM_SUPPLY_MIN_MV, TRIM_POINTS_MIN, "commanded part of the range")
     rows.append(("meter", "*", 1, 32, "ASCII: what read it"))
+    return tuple(rows)
+
+
+def trim_output_fields(prefix: str = "") -> "tuple[tuple[str, str, int, int, str], ...]":
+    """Rows of one of the two outputs in a trim of both; all of them 0 where it is not trimmed."""
+    return tuple(_trim_output(prefix, 0, 0, 0, "commanded part of the supply"))
+
+
+def trim_pair_fields() -> "tuple[tuple[str, str, int, int, str], ...]":
+    """Rows of the record of a trim of two outputs."""
+    rows = _trim_head(TRIM_PAIR_VERSION)
+    for signal in TRIM_SIGNALS:
+        rows += trim_output_fields(signal + "_")
+    rows.append(("meters", "*", 1, 65, "ASCII: what read each, a line feed between; empty where it is not trimmed"))
     return tuple(rows)
 
 
@@ -135,7 +182,11 @@ def common_fields() -> "tuple[tuple[str, str, int, int, str], ...]":
 
 def own_fields(family: int) -> "tuple[tuple[str, str, int, int, str], ...]":
     """Rows of one family, after the common ones. KeyError for the switch and for what is no family."""
-    return _OWN[family]
+    rows = _OWN[family]
+    if family == SENT:
+        for k in range(1, MESSAGES_MAX + 1):
+            rows += ("id_%d" % k, "B", 0, 255, ""), ("data_%d" % k, "H", 0, 4095, "")
+    return rows
 
 
 def fields(family: int) -> "tuple[tuple[str, str, int, int, str], ...]":

@@ -170,9 +170,9 @@ MESSAGES = (
     (0x52, "leave_result", TO_HOST, "about to leave", (_T_US,)),
     (0x13, "reset", TO_BOARD, "disarms, answers, and resets the board", ()),
     (0x53, "reset_result", TO_HOST, "about to reset", (_T_US,)),
-    (0x14, "drive", TO_BOARD, "overrides an output; armed and in route standin only; for self-tests", (
+    (0x14, "drive", TO_BOARD, "overrides an output; armed and in route standin only", (
         ("output", "B", 0, 1, "0 = output 1"),
-        ("state", "B", 0, 3, "0 = follow the profile, 1 = low, 2 = high, 3 = released"),
+        ("state", "B", 0, 4, "names.DRIVEN; `error` only of a sensor that tells an angle, on output 1"),
     )),
     (0x54, "drive_result", TO_HOST, "driven", (_T_US,)),
     (0x15, "rejoin", TO_BOARD, "goes on with a session after the link was lost; never opens one", (
@@ -200,6 +200,48 @@ MESSAGES = (
         ("meter_2", "B", 0, _U8, "names.METER_STATES"),
         ("errors", "I", 0, _U32, "transfers that failed since boot"),
         ("recoveries", "I", 0, _U32, "times the bus was freed by clocks since boot"),
+    )),
+    (0x18, "capture", TO_BOARD, "takes samples of a line on the sensor's side; answered when done", (
+        ("line", "B", 0, 1, "0 = sensor 1"),
+        ("step_ns", "I", 16, 500000, "longest time between two samples"),
+        ("samples", "I", 32, 65536, "how many; a multiple of 32, and 2 s of them at most"),
+    )),
+    (0x58, "capture_result", TO_HOST, "samples are there to be read, until the next capture, a disarm or a trip", (
+        ("t_us", "Q", 0, _U64, "board time of the first sample"),
+        ("step_ps", "I", 1, _U32, "time between two samples as granted, never longer than asked for"),
+        ("samples", "I", 32, 65536, "how many"),
+    )),
+    (0x19, "capture_read", TO_BOARD, "reads samples that were captured", (
+        ("offset", "H", 0, 8191, "first byte wanted"),
+    )),
+    (0x59, "capture_read_result", TO_HOST, "part of them; empty at the end", (
+        ("length", "H", 0, 8192, "whole length; 0 when there are none"),
+        ("data", "*", 0, 128, "a bit a sample, the earliest in bit 0 of the first byte"),
+    )),
+    (0x1A, "registers", TO_BOARD, "reads registers of a real sensor on I2C; armed, route other than through", (
+        ("address", "B", 8, 0x77, "7-bit address"),
+        ("first", "B", 0, _U8, "register"),
+        ("count", "B", 1, 32, "how many bytes from there on"),
+    )),
+    (0x5A, "registers_result", TO_HOST, "what it answered", (
+        _T_US,
+        ("state", "B", 0, _U8, "names.SENSOR_ANSWERS"),
+        ("data", "*", 0, 32, "bytes; none unless it answered"),
+    )),
+    (0x1B, "word", TO_BOARD, "clocks a word out of a real sensor (SSI); armed, route other than through", (
+        ("bits", "B", 1, 32, "clocks that carry a bit"),
+        ("half_us", "H", 2, 1000, "shortest half period of the clock"),
+        ("out_falling", "B", 0, 1, "1: the sensor puts a bit out at a falling edge, 0: at a rising one"),
+    )),
+    (0x5B, "word_result", TO_HOST, "its bits, the first one highest", (_T_US, ("word", "I", 0, _U32, ""))),
+    (0x1C, "count", TO_BOARD, "counts the steps of a real quadrature sensor, sensor 1 ahead of sensor 2 = up", (
+        ("run", "B", 0, 2, "names.COUNTS"),
+    )),
+    (0x5C, "count_result", TO_HOST, "steps since the count began", (
+        _T_US,
+        ("steps", "i", -0x40000000, 0x3FFFFFFF, "up minus down; a step is one edge of either line"),
+        ("skipped", "I", 0, _U32, "times that both lines had changed: at least two steps, direction unknown"),
+        ("levels", "B", 0, 3, "bit 0: sensor 1, bit 1: sensor 2"),
     )),
     (0x7F, "refusal", TO_HOST, "the request with this sequence number was not carried out", (
         ("request", "B", 0, _U8, "id of the request"),

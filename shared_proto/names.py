@@ -13,7 +13,7 @@ except ImportError:  # CPython
 
 
 PROTOCOL_MAJOR = const(1)
-PROTOCOL_MINOR = const(1)
+PROTOCOL_MINOR = const(2)
 
 # Route: what the machine's lines are connected to.
 ROUTE_OPEN = const(0)
@@ -184,6 +184,26 @@ TARGET_S1 = const(2)
 TARGET_S2 = const(3)
 TARGETS = ("machine_1", "machine_2", "sensor_1", "sensor_2")
 
+# What an output does that is overridden.
+DRIVEN_FOLLOW = const(0)  # not overridden: the profile
+DRIVEN_LOW = const(1)
+DRIVEN_HIGH = const(2)
+DRIVEN_RELEASED = const(3)
+DRIVEN_ERROR = const(4)  # what the profile says for an internal error of the sensor
+DRIVEN = ("follow", "low", "high", "released", "error")
+
+# What a real sensor on I2C did when its registers were read.
+SENSOR_ANSWERED = const(0)
+SENSOR_SILENT = const(1)  # nobody acknowledged the address
+SENSOR_HELD = const(2)  # a line of the bus is low, or was held so for too long
+SENSOR_ANSWERS = ("answered", "silent", "held")
+
+# What to do with the count of steps.
+COUNT_STOP = const(0)
+COUNT_BEGIN = const(1)  # from 0
+COUNT_READ = const(2)
+COUNTS = ("stop", "begin", "read")
+
 # Blobs kept on the board's flash.
 BLOB_PROFILE = const(1)
 BLOB_WIRING = const(2)
@@ -195,6 +215,7 @@ ABILITY_SENSOR_POWER = const(2)  # can feed the real sensor itself
 ABILITY_OUTPUTS_2 = const(4)
 ABILITY_BUS = const(8)  # power monitors on a bus of its own
 ABILITY_SAMPLING = const(16)
+ABILITY_READING = const(32)  # capture, registers, word, count: reads a real sensor that tells an angle
 
 # Reset causes in boot events and hello.
 RESET_POWER = const(0)

@@ -17,7 +17,7 @@ ALLOWED: dict[str, set[str]] = {
     "bench": {"bench"},
     "record": {"record", "measure", "bench", "jig", "jig_samples", "jig_types"},
     "link": {"link", "twin", "firmware_path"},
-    "procedures": {"procedures", "jig", "jig_samples", "jig_types", "measure", "record", "bench", "link"},
+    "procedures": {"procedures", "jig", "jig_samples", "jig_sensor", "jig_types", "measure", "record", "bench", "link"},
     "show": {"show", "record", "measure", "bench"},
     "twin": {"twin", "bench", "measure", "firmware_path"},
 }

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TextIO
 
+    from boards.pio_capture import Listener
+
 _MARK = const(15)
 _RELAY = const(16)
 _LED = const(25)
@@ -69,6 +71,7 @@ class Board:
         | names.ABILITY_OUTPUTS_2
         | names.ABILITY_BUS
         | names.ABILITY_SAMPLING
+        | names.ABILITY_READING
     )
     lines_active_low = _LINES_ACTIVE_LOW
     supply_full_scale_mv = 6600
@@ -86,6 +89,8 @@ class Board:
         self.bus = self.lines[names.LINE_OBS3 :]  # SDA, SCL
         self.target_pins = self.lines[names.LINE_OBS1 : names.LINE_OBS3]  # SDA, SCL of an emulated sensor
         self.target_lent = 0  # 1 while that may join them; who joins looks at it afterwards
+        self.sensor_pins = self.lines[names.LINE_S1 : names.LINE_SUPPLY_OK]  # SDA, SCL of a real sensor
+        self.sensor_lent = 0  # 1 while whoever reads one may drive pins; who does looks at it between two steps
         self._address = 0
         self._mux = (Pin(22, _OUT, value=0), Pin(0, _OUT, value=0), Pin(1, _OUT, value=0))
         # RP2040 pins sink about 60 uA after reset: made plain inputs before the ADC takes them.
@@ -96,6 +101,7 @@ class Board:
         self.read_light = ADC(28).read_u16
         self._timer = Timer(-1)
         self._watchdog: WDT | None = None
+        self._listener: Listener | None = None  # once it was asked for
         self.safe_relay = 0  # relay level of the safe route; let_go() returns to it
         # Enable and data of a third output, while the pins of the bus are lent to one.
         self._third: tuple[Pin, ...] = ()
@@ -126,6 +132,7 @@ class Board:
             pin.init(_IN)
         self._third = ()
         self._take_target()
+        self.take_sensor()
         self.sensor_power(0)
         self.sensor_power.init(_IN)
         one, two = self.pull
@@ -141,6 +148,13 @@ class Board:
     def _take_target(self) -> None:
         self.target_lent = 0
         sda, scl = self.target_pins
+        sda.init(_IN)
+        scl.init(_IN)
+
+    def take_sensor(self) -> None:
+        # The pins of a real sensor's bus. (What clocks a word is among the pulls and the target's pins.)
+        self.sensor_lent = 0
+        sda, scl = self.sensor_pins
         sda.init(_IN)
         scl.init(_IN)
 
@@ -221,6 +235,14 @@ class Board:
         trigger = Pin.IRQ_FALLING if falling else Pin.IRQ_RISING
         self.lines[line].irq(handler=handler, trigger=trigger, hard=True)
 
+    def listener(self) -> "Listener":
+        # What captures the levels of a line. Loaded when it is first asked for.
+        if self._listener is None:
+            from boards.pio_capture import Listener
+
+            self._listener = Listener(self.ticks_us)
+        return self._listener
+
     def open_bus(self) -> I2C:
         # The controller anew, as after a reset of it, with the pins of the bus given to it.
         sda, scl = self.bus
@@ -278,6 +300,8 @@ class Board:
         self.stop_tick()
         for line in range(len(self.lines)):
             self.on_edges(line, None)
+        if self._listener is not None:
+            self._listener.stop()
         self.close_bus()
         self.safe_relay = 0
         self.let_go()

@@ -11,6 +11,8 @@ from boards.pio_memory import make_room
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rp2.asm_pio import *
 
 HIGH_MIN = const(3)  # clocks that the program itself takes in each half of a frame
@@ -44,19 +46,14 @@ class Frames:
         self._pin = pin
         self._clock_hz = clock_hz
         make_room(_frames)
-        self._machine = StateMachine(_MACHINE)
+        self._machine = machine = StateMachine(_MACHINE)
+        # Tick: whether a word still waits for its frame, and what takes one where none does.
+        self.waiting: Callable[[], int] = machine.tx_fifo
+        self.give: Callable[[int], None] = machine.put
 
     def ready(self) -> None:
         # Service loop: the pin is the state machine's from here on, and low until go().
         self._machine.init(_frames, freq=self._clock_hz, set_base=self._pin)
-
-    def put(self, high: int, low: int) -> int:
-        # Tick. 0: one still waits for its frame, and this one was not taken.
-        machine = self._machine
-        if machine.tx_fifo():
-            return 0
-        machine.put((low - LOW_MIN) << 15 | (high - HIGH_MIN))
-        return 1
 
     def go(self) -> None:
         # From anywhere.

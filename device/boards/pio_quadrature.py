@@ -27,7 +27,7 @@ RATE_MIN_HZ = const(60)  # below it the clock's divider ends
 _CLOCKS = const(32)  # of a step
 _SYS_256_HZ = const(32000000000)  # clk_sys in steps of the divider
 _MACHINE = const(0)
-_ROOM = const(8)  # words that can wait
+ROOM = const(8)  # words that can wait
 # Machine code, since a string would be assembled at run time, which takes 15 ms and may not happen in an interrupt
 # (RP2040 datasheet, 3.4.10 and 3.4.7): "set pins, 0", and a pull that does not wait.
 _SET_PINS = const(0xE000)
@@ -73,9 +73,10 @@ class Steps:
         self._pins = pins
         self._frequency = _frequency(rate_hz)
         make_room(_steps)
-        self._machine = StateMachine(_MACHINE)
-        # Tick: takes a word, where there is room.
-        self.put: Callable[[int], None] = self._machine.put
+        self._machine = machine = StateMachine(_MACHINE)
+        # Tick: how many words wait, and what takes one where there is room.
+        self.waiting: Callable[[], int] = machine.tx_fifo
+        self.give: Callable[[int], None] = machine.put
 
     def ready(self) -> None:
         # Service loop: A, B and index are the state machine's from here on, and low.
@@ -85,15 +86,11 @@ class Steps:
         for pin in (self._pins[1], self._pins[3]):
             pin.init(Pin.OUT, value=0)
 
-    def room(self) -> int:
-        # Tick: words that it can take.
-        return _ROOM - self._machine.tx_fifo()
-
     def hold(self, levels: int) -> None:
         # From anywhere: these levels at once, and no step until go().
         machine = self._machine
         machine.active(0)
-        for _ in range(_ROOM):
+        for _ in range(ROOM):
             if not machine.tx_fifo():
                 break
             machine.exec(_PULL)  # steps from where it is not any more

@@ -16,6 +16,7 @@ from boards.pio_memory import make_room
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
     from array import array
+    from collections.abc import Callable
     from typing import Any
 
     from rp2.asm_pio import *
@@ -31,8 +32,11 @@ _MACHINE = const(0)
 _SET_PINS = const(0xE000)
 
 
-def pause_clocks(low_ticks: int, status: int, nibbles: int, frame_ticks: int) -> int:
+def pause_clocks(low_ticks: int, status: int, nibbles: int, frame_ticks: int, telling: int = 0) -> int:
     # Clocks of the pause that are neither low nor part of the way through the word; below 1 the pause is too short.
+    if telling:
+        nibbles += 1
+        return _CLOCKS * (frame_ticks - SYNC_TICKS - 28 * nibbles - low_ticks)
     ticks = frame_ticks - SYNC_TICKS - NIBBLE_TICKS - (status | 1) - 27 * nibbles
     return _CLOCKS * (ticks - low_ticks - nibbles) - 4
 
@@ -56,17 +60,19 @@ def _waits(clocks: int) -> "tuple[int, tuple]":
     return spare, tuple(rows)
 
 
-def make(low_ticks: int, status: int, nibbles: int, frame_ticks: int, rolling: int) -> "Any":
+def make(low_ticks: int, status: int, nibbles: int, frame_ticks: int, rolling: int, telling: int = 0) -> "Any":
     # The program of a profile. nibbles: of data, the check included. frame_ticks: 0 = no pause pulse. rolling: 1 = it
-    # interrupts at every frame. The module's names are gone while it is assembled, so all that it uses is made here.
+    # interrupts at every frame. telling: 1 = a word has the whole status nibble before the others (pio_sent_told.py).
+    # The module's names are gone while it is assembled, so all that it uses is made here.
     low = _CLOCKS * low_ticks
     rolls = 1 if rolling else 0
-    unused = 31 - 4 * nibbles  # bits above those of a word
+    tells = 1 if telling else 0
+    unused = 28 - 4 * nibbles if tells else 31 - 4 * nibbles  # bits above those of a word
     sync_rest = (SYNC_TICKS * _CLOCKS - low - 3 * 32) - 32 - 2 - rolls
     status_high = _CLOCKS * (NIBBLE_TICKS - 1 - low_ticks + (status & 14)) - 2
     status_first = min(status_high, 31)
     nibble_high = _CLOCKS * (NIBBLE_TICKS - low_ticks - 1) - 2
-    first, rows = _waits(pause_clocks(low_ticks, status, nibbles, frame_ticks)) if frame_ticks else (0, ())
+    first, rows = _waits(pause_clocks(low_ticks, status, nibbles, frame_ticks, telling)) if frame_ticks else (0, ())
 
     @asm_pio(set_init=PIO.OUT_LOW, out_shiftdir=PIO.SHIFT_LEFT)
     def frames() -> None:
@@ -75,18 +81,22 @@ def make(low_ticks: int, status: int, nibbles: int, frame_ticks: int, rolling: i
         pull(noblock)
         mov(x, osr)
         set(pins, 1)[31]
-        out(null, unused)[sync_rest]
+        if unused:
+            out(null, unused)[sync_rest]
+        else:
+            nop()[sync_rest]
         if rolls:
             irq(rel(0))
         set(y, 2)
         label("sync")
         jmp(y_dec, "sync")[31]
 
-        set(pins, 0)[low - 1]
-        set(pins, 1)[status_first]
-        out(y, 1)[status_high - status_first]
-        label("status")
-        jmp(y_dec, "status")[2]
+        if not tells:
+            set(pins, 0)[low - 1]
+            set(pins, 1)[status_first]
+            out(y, 1)[status_high - status_first]
+            label("status")
+            jmp(y_dec, "status")[2]
 
         label("nibble")
         set(pins, 0)[low - 2]
@@ -99,14 +109,18 @@ def make(low_ticks: int, status: int, nibbles: int, frame_ticks: int, rolling: i
         if frame_ticks:
             set(pins, 0)[low - 3]
             mov(osr, invert(x))
-            out(null, unused)
+            if unused:
+                out(null, unused)
+            else:
+                nop()
             set(pins, 1)[first]
             for delay, turns, name in rows:
                 set(y, turns - 1)[delay]
                 label(name)
                 jmp(y_dec, name)[31]
-            out(y, 1)
-            jmp("left")
+            if not tells:
+                out(y, 1)
+                jmp("left")
             label("again")
             out(y, 4)
             label("left")
@@ -119,6 +133,10 @@ def make(low_ticks: int, status: int, nibbles: int, frame_ticks: int, rolling: i
     return frames
 
 
+def _never() -> int:
+    return 0
+
+
 class Frames:
     # pin: what the frames are given on. program: of make().
     def __init__(self, pin: Pin, tick_ns: int, program: "Any") -> None:
@@ -126,7 +144,10 @@ class Frames:
         self._clock_hz = (_CLOCKS * 1000000000 + tick_ns // 2) // tick_ns
         self._program = program
         make_room(program)
-        self._machine = StateMachine(_MACHINE)
+        self._machine = machine = StateMachine(_MACHINE)
+        # Tick: whether a word still waits for its frame, and what takes one where none does.
+        self.waiting: Callable[[], int] = machine.tx_fifo
+        self.give: Callable[[int], None] = machine.put
         self.running = 0
 
     def ready(self) -> None:
@@ -139,16 +160,11 @@ class Frames:
         # Service loop.
         self._machine.irq(None)
 
-    def put(self, word: int) -> int:
-        # Tick. 0: one still waits for its frame, and this one was not taken.
-        machine = self._machine
-        if machine.tx_fifo():
-            return 0
-        machine.put(word)
-        return 1
-
     def begin(self, word: int) -> None:
         # Tick. Frames from now on, with this word; one that was left over when a level came is sent before it.
+        self._begin(word)
+
+    def _begin(self, word: "int | array[int]") -> None:
         machine = self._machine
         if machine.tx_fifo() < _DEPTH:
             machine.put(word)
@@ -175,15 +191,16 @@ class CountedFrames(Frames):
         self._enable = enable
         self._number = 0
         self._word = 0  # for number 0
+        self.waiting = _never
+        self.give = self._note
         self._on_frame = self._handle
 
     def ready(self) -> None:
         Frames.ready(self)
         self._machine.irq(self._on_frame, hard=True)
 
-    def put(self, word: int) -> int:
+    def _note(self, word: int) -> None:
         self._word = word
-        return 1
 
     def begin(self, word: int) -> None:
         self._word = word

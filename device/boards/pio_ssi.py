@@ -10,12 +10,14 @@ from boards.pio_memory import make_room
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rp2.asm_pio import *
 
 BITS = const(24)
 _SPARE = const(8)  # of a word in the shift register
 _SELECT = const(9)  # from the clock's pin on: GP11 and GP20
-_ROOM = const(4)  # words that can wait
+ROOM = const(4)  # words that can wait
 _MACHINE = const(0)
 _CLOCK_HZ = const(125000000)  # undivided
 # "set pins, 0" as machine code (RP2040 datasheet, 3.4.10): a string would be assembled at run time, which takes 15 ms
@@ -71,7 +73,10 @@ class Words:
         self._select = select
         self._program = _out_falling if out_falling else _out_rising
         make_room(self._program)
-        self._machine = StateMachine(_MACHINE)
+        self._machine = machine = StateMachine(_MACHINE)
+        # Tick: how many words wait, and what takes one where there is room.
+        self.waiting: Callable[[], int] = machine.tx_fifo
+        self.give: Callable[[int], None] = machine.put
 
     def ready(self) -> None:
         # Service loop: the data pin is the state machine's from here on, and high until go().
@@ -84,14 +89,6 @@ class Words:
             in_base=self._clock,
             jmp_pin=self._select,
         )
-
-    def put(self, word: int) -> int:
-        # Tick. 0: a word is being clocked out and others wait already.
-        machine = self._machine
-        if machine.tx_fifo() >= _ROOM:
-            return 0
-        machine.put(word)
-        return 1
 
     def go(self) -> None:
         # From anywhere.

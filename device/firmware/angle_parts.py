@@ -54,9 +54,10 @@ def _forget(name: str) -> None:
 def parse(data: bytes) -> tuple:
     # (values, -1), or (None, position of the first bad field). Layout and family are the ones that it names itself; of
     # one that nobody knows the version is what is wrong.
-    if data[0] != family_blobs.VERSION:
+    known = family_blobs.ANALOG <= data[1] <= family_blobs.SINCOS
+    if data[0] != (family_blobs.version(data[1]) if known else family_blobs.VERSION):
         return None, 0
-    if not family_blobs.ANALOG <= data[1] <= family_blobs.SINCOS:
+    if not known:
         return None, 1
     return profile.parse_by(family_blobs.fields(data[1]), _contradiction, data)
 
@@ -86,32 +87,80 @@ def _angle_contradiction(values: dict) -> str:
 
 
 def parse_trim(data: bytes) -> tuple:
-    # As parse(), of a trim; of its points two arrays are kept.
-    fields = family_blobs.trim_fields()
-    values, bad = blobs.unpack(fields, data)
+    # As parse(), of a trim; of its points two arrays are kept: "out", or "sin" and "cos" of a trim of two outputs.
+    if data and data[0] == family_blobs.TRIM_PAIR_VERSION:
+        return _parse_pair(data)
+    values, bad = blobs.unpack(family_blobs.trim_fields(), data)
     if values is None:
         return None, bad
+    points, bad = _points(values)
+    if points is None:
+        return None, 2 + bad
+    return {"profile_crc": values["profile_crc"], "out": points}, -1
+
+
+def _parse_pair(data: bytes) -> tuple:
+    # One output after the other by the same rows, which take half of the memory that those of the record would.
+    if len(data) < 5:
+        return None, 1
+    kept: dict = {"profile_crc": int.from_bytes(data[1:5], "little")}
+    rows = family_blobs.trim_output_fields()
+    at, row = 5, 2
+    for signal in family_blobs.TRIM_SIGNALS:
+        values, bad = blobs.unpack(rows, data[at : at + family_blobs.TRIM_OUTPUT_BYTES])
+        if values is None:
+            return None, row + bad
+        points = None
+        if values["points"]:
+            bad = _no_trim(values)
+            if bad >= 0:
+                return None, row + bad
+            points, bad = _points(values)
+            if points is None:
+                return None, row + bad
+        kept[signal] = points
+        at += family_blobs.TRIM_OUTPUT_BYTES
+        row += family_blobs.TRIM_OUTPUT_ROWS
+    return (kept, -1) if 1 <= len(data) - at <= 65 else (None, row)
+
+
+def _no_trim(values: dict) -> int:
+    # Position of what an output that is trimmed cannot have, or -1.
+    if values["made_utc_s"] == 0:
+        return 0
+    if values["supply_mv"] < family_blobs.TRIM_SUPPLY_MIN_MV:
+        return 1
+    return 2 if values["points"] < family_blobs.TRIM_POINTS_MIN else -1
+
+
+def _points(values: dict) -> tuple:
+    # Those of one output: (arrays of commands and outputs, -1), or (None, position of the first bad row of it).
     count = values["points"]
     commands = array("H", [values["command_%d" % k] for k in range(1, count + 1)])
     outputs = array("H", [values["output_%d" % k] for k in range(1, count + 1)])
     for k in range(1, count):
-        # Rows 0 to 4 come before the points.
+        # Rows 0 to 2 come before the points.
         if commands[k] <= commands[k - 1]:
-            return None, 5 + 2 * k
+            return None, 3 + 2 * k
         if outputs[k] < outputs[k - 1]:
-            return None, 6 + 2 * k
+            return None, 4 + 2 * k
     if outputs[count - 1] == outputs[0]:
-        return None, 6
-    return {"profile_crc": values["profile_crc"], "commands": commands, "outputs": outputs}, -1
+        return None, 4
+    return (commands, outputs), -1
 
 
-def _trim(jig: "Jig", values: dict, crc: int) -> "Trim | None":
-    kept = jig.trim.values
-    if kept is None or kept["profile_crc"] != crc or "low_permyriad" not in values:
+def _trim(kept: "dict | None", values: dict) -> "Trim | None":
+    if kept is None or "out" not in kept or "low_permyriad" not in values:
         return None
     from firmware.trim import Trim
 
-    return Trim(kept, values)
+    return Trim(kept["out"], values)
+
+
+def _fold_pair(output: "Any", kept: "dict | None") -> None:
+    # Sine and cosine are levels already, each with a table of its own.
+    if kept is not None and "sin" in kept and hasattr(output, "trim"):
+        output.trim(kept["sin"], kept["cos"])
 
 
 def for_profile(jig: "Jig", values: dict, crc: int) -> bool:
@@ -123,7 +172,12 @@ def for_profile(jig: "Jig", values: dict, crc: int) -> bool:
         from firmware.following import Following
 
         module = _module(values["family"])
-        jig.coming = Following(jig.board, module.Output(jig.board, values), Curve(values, _trim(jig, values, crc)))
+        kept = jig.trim.values
+        if kept is not None and kept["profile_crc"] != crc:
+            kept = None
+        output = module.Output(jig.board, values)
+        _fold_pair(output, kept)
+        jig.coming = Following(jig.board, output, Curve(values, _trim(kept, values)))
     except MemoryError as error:
         jig.log_exception(error)  # what was loaded so far is forgotten with all that is not in force
         return False

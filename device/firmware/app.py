@@ -51,6 +51,9 @@ class Service:
         # One round. Order matters: what tick and interrupts saw comes before what the host asks for now.
         jig, console = self.jig, self.console
         busy = self._out or jig.routing() or jig.mark.busy() or jig.measure_request is not None
+        capture = jig.capture
+        if capture is not None and capture.request is not None:
+            busy = True
         slow, wait_ms = jig.slow, _WAIT_BUSY_MS if busy else _WAIT_MS
         later = jig.board.later
         if later is not None:
@@ -62,6 +65,8 @@ class Service:
         jig.now_us = jig.clock.update(jig.ticks)
         if slow is not None:
             slow.poll(jig.ticks, jig.now_us)
+        if jig.counting is not None:
+            jig.counting.poll(jig.ticks)
         self.tell_records()
         jig.take_trips()
         self.check_tick()
@@ -70,6 +75,8 @@ class Service:
             self.hear(data)
         jig.poll_route()
         analog_requests.poll_measure(jig)
+        if capture is not None:
+            capture.poll(jig)
         jig.run_tick()
         jig.session.poll(jig.now_us)
         self.send()

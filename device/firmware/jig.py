@@ -29,8 +29,10 @@ from shared_proto.session import BoardSession
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
+    from firmware.capture import Capture
     from firmware.following import Following
     from firmware.sampler import Sampler
+    from firmware.sensor_count import Counting
     from firmware.slow import Slow
 
 VERSION = (0, 1, 0)
@@ -70,6 +72,8 @@ class Jig:
         self.mark = Mark(board, self.lines)
         self.sampler: Sampler | None = None  # once a channel has been sampled
         self.slow: Slow | None = None  # once a wiring record had power monitors or a tach line
+        self.capture: Capture | None = None  # once one was asked for
+        self.counting: Counting | None = None  # once steps were to be counted
         self.route = names.ROUTE_THROUGH
         self.safe_route = names.ROUTE_THROUGH
         self.route_wanted = _ROUTE_NONE  # while the relay settles
@@ -192,6 +196,8 @@ class Jig:
             if again.values is not None and self.has_parts(again, again.values, again.data):
                 self.apply(again, again.data, again.values)
             return
+        if self.counting is not None:
+            self.counting.stop()  # of a sensor that this is perhaps not
         self.motion.reset(values["start_mdeg"])
         leaving = self.tick.following()
         self.tick.follow(None)  # not the old one by the new one's table
@@ -291,6 +297,8 @@ class Jig:
             self._tell_lock(self.now_us)
             self._let_go(names.REASON_HOST, self.now_us)
             gc.collect()
+        elif self.capture is not None:  # it needs no arming
+            self.capture.drop(self)
 
     def clear(self) -> int:
         # The reason that was cleared.
@@ -325,6 +333,8 @@ class Jig:
     def _let_go(self, reason: int, t_us: int) -> None:
         self.tick.release()
         self.motion.stop()
+        if self.capture is not None:
+            self.capture.drop(self)
         if self.route_request is not None:
             request, self.route_request = self.route_request, None
             tripped = self.lock.state == names.TRIPPED

@@ -80,6 +80,7 @@ class Lines:
                 self._lines.append(Line(number, board, ring))
         self.resting = 0  # lines that rest
         self.watched = 0  # mask that the host asked for
+        self._lent = 0  # mask of those whose interrupts are somebody else's
         self._always = 1 << names.LINE_SUPPLY_OK | 1 << names.LINE_MARK
         # Without a wiring record nobody knows what is at the wires of the bus.
         self._used = _ALL & ~_ON_BUS
@@ -97,9 +98,26 @@ class Lines:
 
     def watch(self, mask: int) -> None:
         self.watched = mask & self._used & ~self._counted
-        wanted = self.watched | self._always
+        wanted = (self.watched | self._always) & ~self._lent
         for line in self._lines:
             self._switch(line, bool(wanted >> line.number & 1))
+
+    def lend(self, mask: int) -> None:
+        # From now on no edges of these lines are told: their interrupts are with whoever counts them, or off while the
+        # jig itself moves the lines. The host may ask for them or not meanwhile.
+        self._lent |= mask
+        self.watch(self.watched)
+
+    def give_back(self, mask: int) -> None:
+        # Edges are told again. Where a line stands, if elsewhere than was told last, is told at the time of this look.
+        self._lent &= ~mask
+        now = self._board.ticks_us()
+        for line in self._lines:
+            if mask & self.watched & 1 << line.number:
+                told = line.level
+                self._switch(line, True)
+                if line.level != told:
+                    self._unheard.push(EDGE, now, line.number, line.level)
 
     def _switch(self, line: Line, on: bool) -> None:
         if on and not line.on:

@@ -1,5 +1,6 @@
-# Parts that only some benches need: what samples channels, and what reads power monitors and the tach line. They are
-# loaded and built when a request or the wiring record asks for them for the first time, and then stay.
+# Parts that only some benches need: what samples channels, what reads power monitors and the tach line, and what
+# captures the levels of a real sensor's line or reads one. They are loaded and built when a request or the wiring
+# record asks for them for the first time, and then stay.
 #
 # Service loop only; the tick goes on meanwhile. What it is to call is bound here before any of its flags is raised.
 # Without the memory for it nothing of a part stays, and the jig goes on without it.
@@ -10,10 +11,16 @@ import firmware
 
 TYPE_CHECKING = False  # the board has no typing; type checkers know this name
 if TYPE_CHECKING:
+    from typing import Any
+
+    from firmware.capture import Capture
     from firmware.jig import Jig
 
 _SAMPLES = ("recording", "sampler")
 _SLOW = ("slow", "meters", "bus", "pulses")
+_CAPTURE = ("capture",)
+# By request that reads a real sensor with pins of the jig, or counts its steps: the module that carries it out.
+_READERS = {"registers": "sensor_bus", "word": "sensor_word", "count": "sensor_count"}
 
 
 def for_samples(jig: "Jig") -> bool:
@@ -57,6 +64,35 @@ def for_wiring(jig: "Jig", values: dict) -> bool:
     jig.slow = slow
     gc.collect()
     return True
+
+
+def for_capture(jig: "Jig") -> "Capture | None":
+    # What captures the levels of a line, or None.
+    if jig.capture is None:
+        gc.collect()
+        try:
+            from firmware.capture import Capture
+
+            jig.capture = Capture(jig.board.listener())
+        except MemoryError as error:
+            forget(jig, _CAPTURE, error)
+        gc.collect()
+    return jig.capture
+
+
+def reader(jig: "Jig", request: str) -> "Any":
+    # The module for it, or None.
+    name = _READERS[request]
+    module = sys.modules.get("firmware." + name)
+    if module is None:
+        gc.collect()
+        try:
+            module = __import__("firmware." + name, None, None, ("perform",))
+        except MemoryError as error:
+            forget(jig, (name,), error)
+            return None
+        gc.collect()
+    return module
 
 
 def forget_families(jig: "Jig") -> None:

@@ -4,6 +4,7 @@
 # fields were checked by the codec; here stands what depends on state, profile and board.
 import gc
 
+from firmware import parts
 from firmware.analog_requests import measure, meters, sample, watch
 from firmware.blob_requests import blob_commit, blob_read, blob_write
 from firmware.jig import NOTE_HOST_RESET, NOTE_LEAVE, Jig
@@ -164,6 +165,9 @@ def drive(jig: Jig, message: Message) -> None:
         jig.session.refuse(message, names.REFUSED_NOT_ARMED)
     elif jig.route != names.ROUTE_STANDIN or jig.routing():
         jig.session.refuse(message, names.REFUSED_ROUTE)
+    elif message.fields["state"] == names.DRIVEN_ERROR and (jig.tick.following() is None or message.fields["output"]):
+        # A switch has none, and an angle is told by one output.
+        jig.session.refuse(message, names.REFUSED_RANGE, 1 if jig.tick.following() is None else 0)
     else:
         jig.tick.override[message.fields["output"]] = message.fields["state"]
         jig.tick.apply()
@@ -179,6 +183,14 @@ def _answer_driven(jig: Jig, message: Message) -> None:
         jig.session.answer(message, t_us=jig.now_us)
 
 
+def read_sensor(jig: Jig, message: Message) -> None:
+    module = parts.reader(jig, message.name)
+    if module is None:
+        jig.session.refuse(message, names.REFUSED_MEMORY)
+    else:
+        module.perform(jig, message)
+
+
 def watch_lines(jig: Jig, message: Message) -> None:
     mask = message.fields["mask"]
     if mask >> len(names.LINES):
@@ -186,6 +198,21 @@ def watch_lines(jig: Jig, message: Message) -> None:
         return
     jig.lines.watch(mask)
     jig.session.answer(message, t_us=jig.now_us, lines=jig.lines.levels())
+
+
+def capture(jig: Jig, message: Message) -> None:
+    part = parts.for_capture(jig)
+    if part is None:
+        jig.session.refuse(message, names.REFUSED_MEMORY)
+    else:
+        part.begin(jig, message)
+
+
+def capture_read(jig: Jig, message: Message) -> None:
+    if jig.capture is None:
+        jig.session.answer(message, length=0, data=b"")
+    else:
+        jig.capture.read(jig, message)
 
 
 def log_read(jig: Jig, message: Message) -> None:
@@ -227,6 +254,11 @@ HANDLERS = {
     "leave": leave,
     "reset": reset,
     "drive": drive,
+    "capture": capture,
+    "capture_read": capture_read,
+    "registers": read_sensor,
+    "word": read_sensor,
+    "count": read_sensor,
 }
 
 # A tripped jig drives, moves and changes nothing; it can still be read, asked why, cleared and left.
@@ -240,6 +272,9 @@ WHILE_TRIPPED = (
     "sample",
     "meters",
     "watch_lines",
+    "capture",
+    "capture_read",
+    "count",
     "blob_read",
     "log_read",
     "leave",

@@ -15,6 +15,7 @@
 
 from array import array
 
+import micropython
 from boards import Board
 from micropython import const
 
@@ -35,16 +36,40 @@ _SUPPLY_TICKS = const(2)  # promise: 2 ms
 _CONTENTION_TICKS = const(5)  # promise: 5 ms
 _TICK_US = const(1000)
 _HALF_TICK_US = const(500)
-_NO_CODE = const(-1)
+_NO_CODE = const(255)
 _NOT_DRIVEN = const(2)  # RELEASED, as a constant for the tick
 _CARRIES = const(3)  # no level, but what the data pin has: `following` says so too while nobody disturbs it
 _COUNT_MASK = const(0x3FFFFFFF)
 _TIMED = const(15)
+# A line that carries frames is compared with its data at one moment a tick, and differs while an edge is on its way.
+# Five readings in a row are contention; so is one in 64 for as long as that lasts, which a line held hard exceeds.
+_DIFFERS = const(64)
+_DISTURBED = const(320)
 _EVERY_TICK = const(2)  # scan.active while samples are taken or a measurement runs
 _RAW_MAX = const(0xFFFF)
 # Without an edge on the digital line, a reading below this (1.3 V of 6.6 V; the supervisor falls below 1.4 V)
 # is a loss.
 _SUPPLY_GONE_RAW = const(12909)
+# What run() and nobody outside of the tick has: it is viper, which an attribute costs as much as bytecode. No number is
+# negative, which a 64-bit build would read otherwise.
+_SILENT_AT = const(0)  # count at which the host has been silent for too long
+_SUPPLY_LOW_RAW = const(1)
+_WANT_1 = const(2)
+_WANT_2 = const(3)
+_LOOKING = const(4)  # the angle may have changed since the last look at the transfer
+_CODE = const(5)  # of the step seen last
+_BEAT_US = const(6)  # until the emulated sensor looks again
+_BEAT_AT = const(7)  # count of the tick in which it looked last
+_DRIVING = const(8)
+_FOLLOWS = const(9)  # 1: there is a `following`
+_COMPARED = const(10)  # how many lines carry frames that nobody else watches
+_DIFFERED = const(11)
+_FIELDS = const(12)
+_failure: Exception | None = None
+
+
+def _nowhere(_angle_mdeg: int, _driving: int) -> int:
+    return 0
 
 
 class Tick:
@@ -54,7 +79,8 @@ class Tick:
         self._ticks_diff = board.ticks_diff
         self._read_supply = board.read_supply
         self._line_1: Callable[[], int] = board.lines[names.LINE_M1]
-        self._sense_1: Callable[[], int] = self._line_1  # or, while codes are put out, what compares them
+        self._sense_1: Callable[[], int] = self._line_1  # or, while codes are put out, what a family watches it with
+        self._data_1, self._data_2 = board.drive_data
         self._sense_2 = board.lines[names.LINE_M2]
         self._let_go = board.let_go
         self._push = ring.push
@@ -65,24 +91,21 @@ class Tick:
         self._active_level = transfer.active_level
         self._scan = scan
         self._scan_step = scan.step
-        self.run_ref = self.run  # bound once; the timer is given this
+        # Bound once; the timer is given this. (Viper cannot say that it returns nothing.)
+        self.run_ref: Callable[[object], None] = self.run  # type: ignore[assignment]
         # the tick's own
         self.count = 0
         self.us_max = 0
         self.supply_raw = 0
         self.state = 0  # operated bits by the transfer
-        self._driving = 0
+        self._state = state = array("i", [0] * _FIELDS)
+        state[_WANT_1] = state[_WANT_2] = _NOT_DRIVEN
+        state[_CODE] = _NO_CODE
         self._told = 0  # operated bits as the host was told them
-        self._want_1 = _NOT_DRIVEN
-        self._want_2 = _NOT_DRIVEN
         self._wrong_run = array("i", [0, 0])  # readings in a row that were wrong, and the count of the last one
         self._wrong_at = array("i", [0, 0])
         self._bad_run = 0
         self._bad_at = 0
-        self._looking = 0  # the angle may have changed since the last look at the transfer
-        self._code = _NO_CODE  # of the step seen last
-        self._beat_us = 0  # until the emulated sensor looks again
-        self._beat_at = 0  # count of the tick in which it looked last
         self.error: Exception | None = None  # what the tick met, for the log
         # latched by the tick (reason last: the service loop looks at it first)
         self.reason = 0
@@ -93,85 +116,101 @@ class Tick:
         self.lost_since = 0
         # set by the service loop
         self._following: Following | None = None  # of a sensor that tells an angle
+        self._look: Callable[[int, int], int] = _nowhere  # of that, called while there is one
         self.armed = 0
         self.needs_supply = 0  # armed with supply, or driving the machine: loss trips
         self.drive = 0  # route standin is in force
         self.busy = 0  # something moves, or reapply is set; the tick lowers it when all is done
         self.reapply = 0
-        self._silent_at = 0  # count at which the host has been silent for too long
-        self._supply_low_raw = 0
         self.supply_high_raw = _RAW_MAX
         self.update_us = 1000
-        self.override = bytearray(2)  # 0 = profile, 1 = low, 2 = high, 3 = released
+        self.override = bytearray(2)  # names.DRIVEN
 
     # -- interrupts and tick ------------------------------------------------------------------------
 
-    def run(self, _timer: object) -> None:
+    @micropython.viper
+    def run(self, _timer: object) -> int:
         # The common path stands here in one piece: a call costs as much as thirty operations.
-        now = self._ticks_us()
-        count = (self.count + 1) & _COUNT_MASK
+        global _failure  # viper has no local that is an exception
+        now = int(self._ticks_us())
+        state = ptr32(self._state)
+        count = (int(self.count) + 1) & _COUNT_MASK
         self.count = count
         timed = 0 if count & _TIMED else 1
         try:
-            raw = self._read_supply()
+            raw = int(self._read_supply())
             self.supply_raw = raw
-            if self.armed:
-                if count == self._silent_at:
+            if int(self.armed):
+                if count == state[_SILENT_AT]:
                     self._trip(names.REASON_SILENCE, 0, now)
-                if raw > self.supply_high_raw or raw < self._supply_low_raw:
+                if raw > int(self.supply_high_raw) or raw < state[_SUPPLY_LOW_RAW]:
                     self._bad_supply(raw, count, now)
-                want = self._want_1
+                want = state[_WANT_1]
                 if want != _NOT_DRIVEN:
-                    if self._sense_1() != want:
+                    lines = state[_COMPARED]
+                    if lines:
+                        differs = int(self._data_1()) ^ int(self._line_1())
+                        if lines > 1 and not differs:
+                            differs = int(self._data_2()) ^ int(self._sense_2())
+                        differed = state[_DIFFERED]
+                        if differs:
+                            state[_DIFFERED] = differed + _DIFFERS
+                            if differed + _DIFFERS >= _DISTURBED:
+                                self._contended(0, count, now)
+                        elif differed:
+                            state[_DIFFERED] = differed - 1
+                    elif int(self._sense_1()) != want:
                         self._contended(0, count, now)
-                want = self._want_2
+                want = state[_WANT_2]
                 if want != _NOT_DRIVEN:
-                    if self._sense_2() != want:
+                    if int(self._sense_2()) != want:
                         self._contended(1, count, now)
-            busy = self.busy
+            busy = int(self.busy)
             if busy:
                 # Before the transfer: a route that is being left must not be driven once more.
-                if self.reapply:
+                if int(self.reapply):
                     self.reapply = 0
                     self._apply_all(now)
                 motion = self._motion
-                moving = motion.moving
+                moving = int(motion.moving)
                 if moving:
-                    timed |= self._step(now)
-                    if not self._looking:
+                    timed |= int(self._step(now))
+                    if not state[_LOOKING]:
                         self._resume(count)
-                if self._looking:
+                if state[_LOOKING]:
                     # The emulated sensor looks at the angle every update_us, on a beat of its own.
-                    beat = self._beat_us - _TICK_US
+                    beat = state[_BEAT_US] - _TICK_US
                     if beat > _HALF_TICK_US:
-                        self._beat_us = beat
+                        state[_BEAT_US] = beat
                     else:
-                        self._beat_us = beat + self.update_us
-                        self._looking = moving
-                        self._beat_at = count
-                        code = self._table[motion.angle_mdeg // 100]
-                        if code != self._code:
+                        state[_BEAT_US] = beat + int(self.update_us)
+                        state[_LOOKING] = moving
+                        state[_BEAT_AT] = count
+                        angle = int(motion.angle_mdeg)
+                        code = ptr8(self._table)[angle // 100]
+                        if code != state[_CODE]:
                             timed = 1
                             self._change(code, now)
-                        following = self._following
-                        if following is not None:
-                            if following.look(motion.angle_mdeg, self._driving):
-                                self._looking = 1
+                        if state[_FOLLOWS]:
+                            if int(self._look(angle, state[_DRIVING])):
+                                state[_LOOKING] = 1
                 elif not moving:
                     self.busy = 0
             # While something moves, analog turns are taken in every fourth tick; samples and a measurement's readings
             # in every one.
-            active = self._scan.active
-            if active and (not busy or not count & 3 or active == _EVERY_TICK):
-                self._scan_step(now, raw)
-        except Exception as error:  # noqa: BLE001  any error in here must end in high impedance, whatever it was
-            self.error = error
+            active = int(self._scan.active)
+            if active:
+                if not busy or not count & 3 or active == _EVERY_TICK:
+                    self._scan_step(now, raw)
+        except Exception as _failure:  # noqa: BLE001  any error in here must end in high impedance, whatever it was
+            self.error = _failure
             self._trip(names.REASON_FIRMWARE, -1, now)
         if timed:
             # One tick in 16, and all in which something begins, ends or changes: the longest ones.
-            spent = self._ticks_diff(self._ticks_us(), now)
-            if spent > self.us_max:
+            spent = int(self._ticks_diff(self._ticks_us(), now))
+            if spent > int(self.us_max):
                 self.us_max = spent
+        return 0
 
     def supply_lost(self, ticks: int) -> None:
         # From the supply line's hard interrupt.
@@ -182,11 +221,12 @@ class Tick:
 
     def _trip(self, reason: int, detail: int, now: int) -> None:
         self._let_go()
-        self._driving = 0
-        self._want_1 = _NOT_DRIVEN
-        self._want_2 = _NOT_DRIVEN
+        self._state[_DRIVING] = 0
+        self._state[_WANT_1] = _NOT_DRIVEN
+        self._state[_WANT_2] = _NOT_DRIVEN
         if self._following is not None:
             self._following.rest()
+            self._state[_DIFFERED] = 0
         if not self.reason:
             self.detail = detail
             self.since = now
@@ -217,22 +257,21 @@ class Tick:
     def _resume(self, count: int) -> None:
         # The sensor's beats went on while nothing moved; they are taken up where they would be now. (Counted over
         # 2**20 ticks, 17 min: the product below stays under 2**30.)
-        passed_us = ((count - self._beat_at - 1) & 0xFFFFF) * _TICK_US
-        self._beat_us -= passed_us % self.update_us
-        if self._beat_us <= _HALF_TICK_US:
-            self._beat_us += self.update_us
-        self._looking = 1
+        passed_us = ((count - self._state[_BEAT_AT] - 1) & 0xFFFFF) * _TICK_US
+        beat = self._state[_BEAT_US] - passed_us % self.update_us
+        self._state[_BEAT_US] = beat if beat > _HALF_TICK_US else beat + self.update_us
+        self._state[_LOOKING] = 1
 
     def _change(self, code: int, now: int) -> None:
         # The angle has come to a step with another code: set what it sets, clear what it clears.
-        self._code = code
+        self._state[_CODE] = code
         before = self.state
         after = (before | (code & 3)) & ~(code >> 2)
         self.state = after
-        if self._driving and self._following is not None:
+        if self._state[_DRIVING] and self._following is not None:
             if not self.override[0]:
                 self._tell(0, after & 1, now)
-        elif self._driving:
+        elif self._state[_DRIVING]:
             changed = before ^ after
             if changed & 1:
                 self._apply(0, after & 1, now)
@@ -245,26 +284,32 @@ class Tick:
         if not self.drive or self.reason or self.lost:
             if following is not None:
                 following.rest()
-            self._driving = 0
+                self._state[_DIFFERED] = 0
+            self._state[_DRIVING] = 0
             self._told = 0
-            self._want_1 = _NOT_DRIVEN
-            self._want_2 = _NOT_DRIVEN
+            self._state[_WANT_1] = _NOT_DRIVEN
+            self._state[_WANT_2] = _NOT_DRIVEN
             for enable in self._board.drive_enable:
                 enable(0)
             return
-        self._driving = 1
+        self._state[_DRIVING] = 1
         if following is not None:
             override = self.override[0]
             following.drive(override, self._motion.angle_mdeg)
             if self.lost:
                 self._let_go()
                 following.rest()
-            self._sense_1 = following.sense if following.want == _CARRIES else self._line_1
-            self._want_1 = following.want
-            self._looking = 1  # what went out first may not have been the angle
-            if self._beat_us <= _TICK_US + _HALF_TICK_US:
-                self._beat_us += _TICK_US  # but not in this tick too, which has had enough to do
-            self._tell(0, override & 1 if override else self.state & 1, now)
+                self._state[_DIFFERED] = 0
+            self._look = following.look
+            carries = following.want == _CARRIES
+            self._sense_1 = following.sense if carries else self._line_1
+            self._state[_COMPARED] = following.compared if carries else 0
+            self._state[_WANT_1] = following.want
+            self._state[_LOOKING] = 1  # what went out first may not have been the angle
+            if self._state[_BEAT_US] <= _TICK_US + _HALF_TICK_US:
+                self._state[_BEAT_US] += _TICK_US  # but not in this tick too, which has had enough to do
+            if override != names.DRIVEN_ERROR:  # which says neither shut nor open: what was told stands
+                self._tell(0, override & 1 if override else self.state & 1, now)
             return
         self._apply(0, self.state & 1, now)
         self._apply(1, self.state >> 1, now)
@@ -289,9 +334,9 @@ class Tick:
                 self._let_go()
                 level = _NOT_DRIVEN
         if output:
-            self._want_2 = level
+            self._state[_WANT_2] = level
         else:
-            self._want_1 = level
+            self._state[_WANT_1] = level
         self._tell(output, operated, now)
 
     def _tell(self, output: int, operated: int, now: int) -> None:
@@ -303,10 +348,10 @@ class Tick:
     # -- service loop -------------------------------------------------------------------------------
 
     def heard(self) -> None:
-        self._silent_at = (self.count + _SILENCE_MS) & _COUNT_MASK
+        self._state[_SILENT_AT] = (self.count + _SILENCE_MS) & _COUNT_MASK
 
     def need_supply(self) -> None:
-        self._supply_low_raw = _SUPPLY_GONE_RAW
+        self._state[_SUPPLY_LOW_RAW] = _SUPPLY_GONE_RAW
         self.needs_supply = 1
 
     def apply(self) -> None:
@@ -316,30 +361,35 @@ class Tick:
 
     def follow(self, following: "Following | None") -> None:
         # Of the profile that comes into force; while nothing is driven.
+        self._state[_FOLLOWS] = 0
         self._following = following
+        self._look = _nowhere if following is None else following.look
+        self._state[_FOLLOWS] = 0 if following is None else 1
         self._sense_1 = self._line_1
+        self._state[_COMPARED] = 0
 
     def following(self) -> "Following | None":
         return self._following
 
     def start_at(self, state: int) -> None:
         # A new profile: operated bits at its start angle; nothing to look at until something moves.
-        self._looking = 0
-        self._code = _NO_CODE
+        self._state[_LOOKING] = 0
+        self._state[_CODE] = _NO_CODE
         self.state = state
 
     def release(self) -> None:
         # No longer armed: wishes off first, so that a tick in between finds nothing to drive.
         self.armed = 0
         self.needs_supply = 0
-        self._supply_low_raw = 0
+        self._state[_SUPPLY_LOW_RAW] = 0
         self.drive = 0
-        self._driving = 0
+        self._state[_DRIVING] = 0
         if self._following is not None:
             self._following.rest()
+            self._state[_DIFFERED] = 0
         self._told = 0
-        self._want_1 = _NOT_DRIVEN
-        self._want_2 = _NOT_DRIVEN
+        self._state[_WANT_1] = _NOT_DRIVEN
+        self._state[_WANT_2] = _NOT_DRIVEN
         self.override[0] = 0
         self.override[1] = 0
         self._let_go()
@@ -351,4 +401,4 @@ class Tick:
         self._wrong_run[0] = self._wrong_run[1] = 0
 
     def driving(self) -> bool:
-        return self._driving == 1
+        return self._state[_DRIVING] == 1

@@ -6,6 +6,7 @@ LidjigError
  +-- LinkLost       a jig that had answered is silent                                          exit 3
  +-- JigTimeout     the jig answers, but what was awaited did not come (also a TimeoutError)   exit 3
  +-- WrongProtocol  host and firmware speak different protocol majors                          exit 3
+ +-- TooOld         the board's firmware lacks what a command needs                            exit 3
  +-- JigRestarted   the board was reset under us; an open request may or may not have acted    exit 3
  +-- Refused        the jig said no, and why                                                   exit 3
  +-- Tripped        the interlock let go in mid-procedure, and why                             exit 3
@@ -140,6 +141,21 @@ class WrongProtocol(LidjigError):
 
     def __str__(self) -> str:
         return f"this lidjig speaks protocol {self.host}, the board (firmware {self.firmware}) speaks {self.board}."
+
+    @property
+    def next_step(self) -> str:
+        return f"Update the board with 'lidjig flash {self.port}'."
+
+
+class TooOld(LidjigError):
+    """The board speaks this host's protocol, but its firmware is from before what is asked of it. lacks: in words."""
+
+    def __init__(self, lacks: str, firmware: str, port: str) -> None:
+        super().__init__(lacks, firmware, port)
+        self.lacks, self.firmware, self.port = lacks, firmware, port
+
+    def __str__(self) -> str:
+        return f"the board's firmware ({self.firmware}) {self.lacks}."
 
     @property
     def next_step(self) -> str:
@@ -389,8 +405,8 @@ REFUSAL_ADVICE: dict[int, Advice] = {
         "the interlock has tripped", "Read the reason with 'lidjig watch', mend it, then clear it."
     ),
     names.REFUSED_SUPPLY_MISSING: Advice(
-        "the machine gives no supply on the sensor connector",
-        "Connect the charger; measure the supply line at the connector.",
+        "there is no supply on the sensor connector",
+        "Connect the charger and measure the supply line at the connector; feed the real sensor before it is asked.",
     ),
     names.REFUSED_SUPPLY_WINDOW: Advice(
         "the supply on the sensor connector is outside the sensor profile's window",
@@ -464,6 +480,7 @@ EXIT_STATUS: dict[type[LidjigError], int] = {
     LinkLost: EXIT_NO_JIG,
     JigTimeout: EXIT_NO_JIG,
     WrongProtocol: EXIT_NO_JIG,
+    TooOld: EXIT_NO_JIG,
     JigRestarted: EXIT_NO_JIG,
     Refused: EXIT_NO_JIG,
     Tripped: EXIT_NO_JIG,

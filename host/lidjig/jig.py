@@ -18,8 +18,9 @@ import binascii
 from collections.abc import Iterable, Sequence
 
 from lidjig.errors import BadInput, JigTimeout, LidjigError
-from lidjig.jig_core import CLOSE_S, CONNECT_S, REQUEST_S, JigCore
+from lidjig.jig_core import CLOSE_S, CONNECT_S, REQUEST_S
 from lidjig.jig_samples import Batch, BusState, Meters, MeterState
+from lidjig.jig_sensor import SensorSide
 from lidjig.jig_types import (
     Event,
     Hello,
@@ -43,7 +44,7 @@ from lidjig.link.base import Deadline
 from shared_proto import names
 from shared_proto.messages import ANGLE_MAX_MDEG
 
-DRIVES = ("follow", "low", "high", "released")  # states of the drive request, in order of number
+DRIVES = names.DRIVEN  # states of the drive request, in order of number
 BLOBS = {names.BLOB_PROFILE: "profile", names.BLOB_WIRING: "wiring", names.BLOB_TRIM: "trim"}
 
 _ANGLE_MAX_DEG = ANGLE_MAX_MDEG / 1000.0
@@ -55,8 +56,8 @@ _MEASURE_MAX = 256
 _LOG_TURNS_MAX = 64  # the board keeps far fewer entries than 64 answers hold
 
 
-class Jig(JigCore):
-    """One jig on one link. See JigCore for connecting, pumping and the record.
+class Jig(SensorSide):
+    """One jig on one link. See JigCore for connecting, pumping and the record, SensorSide for reading a real sensor.
 
     Every request pumps until it is answered and raises Refused, JigTimeout, JigRestarted, LinkLost or
     StoreFailed; a value out of range is BadInput before anything is sent. A lost link is tried for retry_s
@@ -124,7 +125,9 @@ class Jig(JigCore):
         self._ask("sensor_power", on=int(on))
 
     def drive(self, output: int, state: str | int) -> None:
-        """Override output 1 or 2 (armed, route standin): "follow" the profile, "low", "high", "released"."""
+        """Override output 1 or 2 (armed, route standin): "follow" the profile, "low", "high", "released"; "error": what
+        the profile of a sensor that tells an angle says for an internal error (output 1; Refused with a switch).
+        """
         if output not in (1, 2):
             raise BadInput("", "output", output, "1 or 2")
         self._ask("drive", output=output - 1, state=number_of(DRIVES, state, "drive"))

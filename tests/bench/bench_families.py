@@ -2,11 +2,13 @@
 
     python tests/bench/bench_families.py
 
-Three tables over the shipped sensor profiles, the switch first. Ticks: counted operations by the costs of an RP2040 at
-125 MHz (tests/device/family_budget.py says which cases, tick_budget.py where the costs come from). Heap: in use on
-MicroPython, 64-bit unix build, more than with the switch in force; pointers there are twice the board's. Time to load:
-on this machine, the modules read and compiled and the record sent and stored; beside it the board's share by counting,
-without what is in C and without the modules. Exit status 1 where the ticks of a family are over their limits.
+Three tables over the shipped sensor profiles, the switch first, and one of the parts of a tick. Ticks: counted
+operations by the costs of an RP2040 at 125 MHz (tests/device/family_budget.py says which cases, tick_budget.py where
+the costs come from). Heap: in use on MicroPython, 64-bit unix build, more than with the switch in force; pointers there
+are twice the board's, but machine code lies outside of it. Time to load: on this machine, the modules read and compiled
+and the record sent and stored; beside it the board's share by counting, without what is in C and without the modules.
+Parts: what is viper in the firmware beside the same in plain Python, counted in one run (tests/device/viper_budget.py).
+Exit status 1 where the ticks of a family are over their limits.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ sys.path.insert(0, str(ROOT / "tests" / "device"))
 import family_budget  # noqa: E402  in the folder above
 import family_records  # noqa: E402
 import tick_budget  # noqa: E402
+import viper_budget  # noqa: E402
 from test_on_both import run_script  # noqa: E402
 
 
@@ -39,6 +42,8 @@ def main() -> int:
     figures = family_budget.figures(counts)
     print()
     heap(micropython, {name: figures[name][family_budget.LOADING][0] / 1000.0 for name in families})
+    print()
+    print(viper_budget.text(viper_budget.count_apart(micropython)))
     return 1 if over(figures) else 0
 
 

@@ -29,6 +29,17 @@ def test_the_simulated_bench_needs_nobody(scenario: str, run: Callable[..., Ran]
         assert part in ran.err
 
 
+@pytest.mark.parametrize("output", ["sin", "cos"])
+def test_sine_and_cosine_need_nobody_either(output: str, run: Callable[..., Ran]) -> None:
+    ran = run("trim", "--link", "twin:healthy-maple-14", "--points", "5", "--output", output, "--json")
+    assert (ran.status, ran.json["outcome"], ran.json["findings"]) == (0, "pass", []), ran.err
+    notes = ran.json["notes"]
+    assert any(f"stored for sensor hinge-w1, {output} (CRC" in note for note in notes)
+    assert any("is steepest and alone tells the angle" in note for note in notes)
+    shown = run("show", "r-000001")
+    assert shown.status == 0 and f"hinge-w1, {output}" in shown.out
+
+
 def test_what_it_prints(run: Callable[..., Ran]) -> None:
     ran = run("trim", *LARCH, "--points", "3")
     assert ran.status == 0
@@ -41,7 +52,9 @@ def test_what_it_prints(run: Callable[..., Ran]) -> None:
     ("words", "says"),
     [
         (("--link", "twin:healthy-elm-14"), "family 'analog'"),
-        (("--link", "twin:healthy-maple-14"), "family 'analog'"),
+        (("--link", "twin:healthy-maple-14"), "--output"),
+        (("--link", "twin:healthy-maple-14", "--output", "tan"), "sin or cos"),
+        ((*LARCH, "--output", "sin"), "--output"),
         (("--link", "twin"), "family 'analog'"),
         ((*LARCH, "--points", "2"), "points"),
         ((*LARCH, "--points", "34"), "points"),
@@ -59,7 +72,8 @@ def test_bad_input(words: tuple[str, ...], says: str, run: Callable[..., Ran]) -
 
 
 def test_no_jig(run: Callable[..., Ran]) -> None:
-    ran = run("trim", "--link", "/dev/ttyNoJigHere", "--machine", "larch-14")
+    sheet = ("--accuracy", "0.5%+3", "--resolution", "1 mV")
+    ran = run("trim", "--link", "/dev/ttyNoJigHere", "--machine", "larch-14", *sheet)
     assert ran.status == 3 and "Traceback" not in ran.err
 
 
@@ -78,6 +92,9 @@ def test_a_stage_is_off_only_where_there_is_one(run: Callable[..., Ran], tmp_pat
     path.write_text('[machine]\nmodel = "elm-14"\n[jig]\nstage_gain_percent = 1.0\n', encoding="utf-8")
     ran = run("hold", "40", "--seconds", "1", "--link", f"twin:{path}")
     assert ran.status == 2 and "jig.stage_gain_percent" in ran.err
+    path.write_text('[machine]\nmodel = "larch-14"\n[jig]\nstage_2_gain_percent = 1.0\n', encoding="utf-8")
+    ran = run("hold", "40", "--seconds", "1", "--link", f"twin:{path}")
+    assert ran.status == 2 and "jig.stage_2_gain_percent" in ran.err and "family sincos" in ran.err
 
 
 def test_a_meter_that_does_not_answer(run: Callable[..., Ran], tmp_path: Path) -> None:
@@ -120,7 +137,7 @@ def test_runs_on_an_untrimmed_output_say_so(run: Callable[..., Ran]) -> None:
 def test_help(run: Callable[..., Ran]) -> None:
     ran = run("trim", "--help")
     assert ran.status == 0
-    for word in ("--points", "--meter", "--accuracy", "--resolution", "--range", "0.5%+3"):
+    for word in ("--output", "--points", "--meter", "--accuracy", "--resolution", "--range", "0.5%+3"):
         assert word in ran.out
 
 

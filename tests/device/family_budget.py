@@ -117,7 +117,7 @@ class Bench:
             self.tick(BOUNDARY)
         for _ in range(8):
             self.tick("")  # all is at rest again
-        for override in (1, 0, 2, 0, 3, 0):
+        for override in (1, 0, 2, 0, 3, 0, *((4, 0) if jig.tick.following() is not None else ())):
             jig.tick.override[0] = override
             jig.tick.apply()
             for case in (OVERRIDE, OVERRIDE, "", ""):
@@ -142,10 +142,12 @@ class Bench:
     def interrupts(self) -> None:
         """What comes by itself: a frame that wants the next word, a byte that a controller asks for."""
         handlers = self.fake.fake_rp2.HANDLERS
+        rp2 = self.fake.fake_rp2
+        of = {"pio": rp2.StateMachine(0), "target": rp2.I2CTarget(0, 0x36, scl=None, sda=None)}
         for kind in handlers:
             for _ in range(24 if handlers[kind] is not None else 0):
                 self.fake.bench.now_us += 1
-                self.count(INTERRUPT, handlers[kind], self.fake.fake_rp2.I2CTarget(0, 0x36, scl=None, sda=None))
+                self.count(INTERRUPT, handlers[kind], of[kind])
 
 
 def measure(micropython: str, records: dict[str, tuple[str, bytes]]) -> Counts:

@@ -1,4 +1,5 @@
-"""What samples cost the service loop on the board, added up from counted operations as in tick_budget.py.
+"""What samples cost the service loop on the board, and a step that is counted, added up from counted operations as in
+tick_budget.py.
 
     python tests/device/loop_budget.py        # prints the figures; needs the MicroPython unix build
 
@@ -26,6 +27,8 @@ DIRECT = "one batch of 64 from an input of its own at 1 kS/s (supply, light)"
 SWITCHED = "one batch of 64 from the analog switch at 1 kS/s"
 BEAT = "one beat of 5 ms: both monitors, voltage and current"
 SLOW = "one batch of 50 from a monitor, without the beats"
+STEP = "one step of a real quadrature sensor, in its interrupt"
+BATCHES = (DIRECT, SWITCHED, SLOW)
 SHARES = (  # (what is sampled, (case, times a second) ...)
     ("supply, light and one switched channel at 1 kS/s each", ((DIRECT, 2000 / 64), (SWITCHED, 1000 / 64))),
     ("both monitors, voltage and current, at 200 S/s each", ((BEAT, 200.0), (SLOW, 800 / 50))),
@@ -91,6 +94,10 @@ def measure(micropython: str) -> dict[str, list[Counter[str]]]:
             jig.ticks = bench.now_us
             count(cases, SLOW, service.send_samples)
             host.turn()
+        host.ok("count", run=1)
+        for _ in range(20):
+            # (the way into the interrupt is a call of a Python function, as in tick_budget.py)
+            count(cases, STEP, jig.counting.edge, None)
     return cases
 
 
@@ -110,7 +117,7 @@ def figures(cases: dict[str, list[Counter[str]]]) -> dict[str, float]:
     out = {}
     for case, counts in cases.items():
         mean = sum(tick_budget.cost_us(one) for one in counts) / len(counts)
-        out[case] = mean + (0.0 if case == BEAT else C_US)
+        out[case] = mean + (C_US if case in BATCHES else 0.0)
     return out
 
 

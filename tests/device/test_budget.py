@@ -11,6 +11,7 @@ import family_records
 import loop_budget
 import pytest
 import tick_budget
+import viper_budget
 
 from shared_proto.family_blobs import FAMILIES
 
@@ -38,7 +39,7 @@ def test_counting_counts(cases: dict[str, list[Counter[str]]]) -> None:
     # The means would also be small if nothing were counted: each case has to show what it is named for.
     for ticks in cases.values():
         for counts in ticks:
-            assert counts["ADC read"] >= 1 and counts["ticks_us"] >= 1 and counts[tick_budget.LIGHT] > 50
+            assert counts["ADC read"] >= 1 and counts["ticks_us"] >= 1 and counts[tick_budget.VIPER] > 100
     assert all(counts["Pin read"] == 2 for counts in cases[tick_budget.STANDING])
     assert sum(counts["Pin write"] for counts in cases[tick_budget.ONCE]) >= 4
     assert min(counts[tick_budget.CALL] for counts in cases[tick_budget.MOVING]) == 2
@@ -85,13 +86,22 @@ def test_tick_fits_with_every_family(family_counts: family_budget.Counts, family
     print(text)
 
 
+def test_viper_pays(micropython: str) -> None:
+    # Every function that is viper takes less than the same in plain Python.
+    rows = viper_budget.count_apart(micropython)
+    assert len(rows) >= 10
+    for _part, plain_us, viper_us in rows:
+        assert viper_us < 0.9 * plain_us, viper_budget.text(rows)
+
+
 def test_families_are_counted_at_work(family_counts: family_budget.Counts) -> None:
     # What is to be dear has to happen: codes go out while moving, and other levels come under an override.
     for name, (family, _data) in family_records.measured().items():
         cases = family_counts[name]
         moving, override = cases[family_budget.MOVING], cases[family_budget.OVERRIDE]
         if family in ("pwm", "sent", "ssi", "quadrature"):
-            assert sum(counts["state machine: put"] for counts in moving) >= 20, name
+            frames = cases.get(family_budget.INTERRUPT, [])  # where each has a word of its own
+            assert sum(counts["state machine: put"] for counts in [*moving, *frames]) >= 20, name
             assert sum(counts["state machine: active, exec, restart"] for counts in override) >= 8, name
         elif family == "sincos" or name == "hinge-v1":
             assert sum(counts["PWM.duty_u16"] for counts in moving) >= 20, name
@@ -112,6 +122,13 @@ def test_samples_leave_room(loop_cases: dict[str, list[Counter[str]]], cases: di
     moving = tick_budget.figures(cases)[tick_budget.MOVING_SAMPLED][0] / tick_budget.TICK_US
     for what, share in loop_budget.shares(figures).items():
         assert 0.05 < share and moving + share <= 0.9, (what, share)
+
+
+def test_steps_leave_room(loop_cases: dict[str, list[Counter[str]]], cases: dict[str, list[Counter[str]]]) -> None:
+    # The most that are counted for good (sensor_count.py: one for each 128 us), beside an armed jig.
+    step_us = loop_budget.figures(loop_cases)[loop_budget.STEP]
+    standing = tick_budget.figures(cases)[tick_budget.STANDING][0] / tick_budget.TICK_US
+    assert 20.0 < step_us and standing + step_us / 128.0 <= 0.8
 
 
 def test_samples_leave_room_with_every_family(

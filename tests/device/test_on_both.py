@@ -14,7 +14,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 SCRIPTS = sorted(path.stem for path in (HERE / "on_both").glob("*.py") if not path.stem.startswith("fake_"))
 
-WITH_RECORDS = ("heap_families",)  # find records of all shipped families in their folder
+WITH_RECORDS = ("heap_families", "sensor_reads")  # find records of all shipped families in their folder
 
 
 def run_script(command: list[str], script: str, folder: Path) -> str:
@@ -50,6 +50,7 @@ def test_micropython(script: str, tmp_path: Path, micropython: str) -> None:
 
 def test_all_scripts_are_there() -> None:
     assert SCRIPTS == [
-        "basic", "curve", "data_pin", "heap", "heap_families", "heap_whole", "interlock", "lines", "meters", "motion",
-        "no_heap", "outputs", "parts", "persistence", "pulses", "requests", "safety", "sampling", "supply", "trim",
+        "basic", "capture", "curve", "data_pin", "heap", "heap_families", "heap_whole", "interlock", "lines", "meters",
+        "motion", "no_heap", "outputs", "parts", "persistence", "pulses", "requests", "safety", "sampling",
+        "sensor_reads", "streams", "supply", "trim",
     ]  # fmt: skip

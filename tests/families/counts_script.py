@@ -5,6 +5,7 @@ machine.PWM stands for the port's arithmetic (MicroPython, ports/rp2/machine_pwm
 a divider, CC = round(duty_u16 * (TOP + 1) / 65535).
 """
 
+import builtins
 import json
 import sys
 
@@ -42,6 +43,8 @@ sys.modules["machine"] = machine
 if sys.implementation.name != "micropython":
     micropython = Module()
     micropython.const = lambda value: value
+    micropython.viper = lambda function: function
+    builtins.ptr32 = lambda data: data  # viper's own name
     sys.modules["micropython"] = micropython
 
 # The package itself wants a whole board: only the one file of it is taken.

@@ -6,6 +6,7 @@ board's assembler, which tests/twin holds against that emulator instruction by i
 
 from __future__ import annotations
 
+import builtins
 import importlib.util
 import sys
 import types
@@ -22,6 +23,15 @@ ROOT = Path(__file__).resolve().parents[2]
 VM = ROOT / "host" / "lidjig" / "twin" / "vm"
 
 
+def board_micropython(monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
+    """The module micropython as far as files of device/ use it when they are loaded, and the names of viper's types."""
+    module = types.ModuleType("micropython")
+    module.__dict__.update(const=lambda value: value, viper=lambda function: function)
+    for name in ("ptr8", "ptr16", "ptr32"):
+        monkeypatch.setattr(builtins, name, lambda data: data, raising=False)
+    return module
+
+
 def board_file(name: str, monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
     """A file of device/boards, imported with the board's modules standing for names only."""
     monkeypatch.syspath_prepend(str(VM))
@@ -34,8 +44,7 @@ def board_file(name: str, monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
     )
     machine = types.ModuleType("machine")
     machine.__dict__["Pin"] = object
-    micropython = types.ModuleType("micropython")
-    micropython.__dict__["const"] = lambda value: value
+    micropython = board_micropython(monkeypatch)
     for module in (rp2, machine, micropython):
         monkeypatch.setitem(sys.modules, module.__name__, module)
     spec = importlib.util.spec_from_file_location(f"board_{name}", ROOT / "device" / "boards" / f"{name}.py")

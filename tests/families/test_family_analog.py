@@ -31,6 +31,7 @@ from lidjig.errors import Refused
 from lidjig.jig_types import Lock, Reason, Route
 from lidjig.measure.rc_filter import modes, ripple_part
 from lidjig.twin.vm.rc_stages import Filter
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 
 
 @pytest.mark.parametrize("scenario", [PWM, DAC])
@@ -247,25 +248,11 @@ def test_settling_on_the_bench() -> None:
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(PWM, vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        for action, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            bench.ask(action, 8.0)
-            assert bench.link.look()["state"] == state
+        sleeps_and_wakes(bench)
         # The machine measures its own supply, and the sensor has what 6.5 mA leave of it behind wire and contact.
         dropped = lsb(0.6 * 6.5e-3 * (0.2 + 0.1) / 3.3)
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= (1.0 + dropped) * RESOLUTION_DEG
 
 
 def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    dead = tmp_path / "dead.toml"
-    dead.write_text('[machine]\nmodel = "larch-14"\n[[fault]]\nwhere = "sensor"\nkind = "dead"\n', encoding="utf-8")
-    for path, state in ((str(dead), "S5"), (no_sensor(tmp_path), "S0")):
-        with standing_in(path, vm="cpython") as bench:
-            bench.jig.disarm()
-            bench.jig.idle(0.1)
-            bench.ask("press-power", 8.0)
-            assert bench.link.look()["state"] == state
-            bench.ask("shut-lid", 8.0)
-            assert bench.link.look()["state"] == state
+    dead_stays_off_and_none_stays_awake(tmp_path, "larch-14")

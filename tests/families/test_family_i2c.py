@@ -16,6 +16,7 @@ from lidjig.bench.pair import check_pair
 from lidjig.bench.profiles import load_machine, load_sensor
 from lidjig.errors import BadInput, Refused
 from lidjig.jig_types import Lock, Reason, Route
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 
 from shared_proto import names
 
@@ -176,24 +177,13 @@ def test_an_open_line_is_a_bus_without_a_sensor(tmp_path: Path) -> None:
 def test_the_real_sensor(text: str, tmp_path: Path) -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(scenario(tmp_path, text), vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        for what, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            bench.ask(what, 8.0)
-            assert bench.link.look()["state"] == state
+        sleeps_and_wakes(bench)
         found = readings(bench, (0x03, 2), address=ADDRESS_14) if text else readings(bench)
         assert abs(error_deg(bench.sensor, last_good(found), 110.0)) <= (COUNT_14_DEG if text else COUNT_DEG)
 
 
 def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    for text, state in (('[[fault]]\nwhere = "sensor"\nkind = "dead"\n', "S5"), (NONE_FITTED, "S0")):
-        with standing_in(scenario(tmp_path, text), vm="cpython") as bench:
-            bench.jig.disarm()
-            bench.jig.idle(0.1)
-            for what in ("press-power", "shut-lid"):
-                bench.ask(what, 8.0)
-                assert bench.link.look()["state"] == state
+    dead_stays_off_and_none_stays_awake(tmp_path, "oak-14")
 
 
 def test_observers_on_the_pins_of_the_bus_are_refused() -> None:

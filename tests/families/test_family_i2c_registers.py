@@ -35,6 +35,7 @@ from i2c_bench import (
     write_word,
 )
 from lidjig.jig_types import Route
+from pio_bench import board_micropython
 
 from tests.published_driver import published_driver
 
@@ -197,11 +198,10 @@ def family(monkeypatch: pytest.MonkeyPatch) -> Iterator[types.ModuleType]:
     pin = type("Pin", (), {name: name for name in ("IN", "ALT", "ALT_I2C")})
     boards = types.ModuleType("boards")
     boards.__dict__.update(Board=object, __path__=[str(DEVICE / "boards")])
-    stands_for = {"machine": {"I2CTarget": target, "Pin": pin}, "micropython": {"const": lambda value: value}}
-    for name, content in stands_for.items():
-        module = types.ModuleType(name)
-        module.__dict__.update(content)
-        monkeypatch.setitem(sys.modules, name, module)
+    machine = types.ModuleType("machine")
+    machine.__dict__.update(I2CTarget=target, Pin=pin)
+    for module in (machine, board_micropython(monkeypatch)):
+        monkeypatch.setitem(sys.modules, module.__name__, module)
     monkeypatch.setitem(sys.modules, "boards", boards)
     before = set(sys.modules)
     try:

@@ -16,6 +16,7 @@ from lidjig.bench.profiles import load_sensor
 from lidjig.errors import Refused
 from lidjig.jig_types import Lock, Reason, Route
 from pio_bench import board_file, emulated
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 
 BENCH = "healthy-elm-14"
 CODES = 4096
@@ -211,32 +212,13 @@ def test_the_program_in_an_independent_emulator(monkeypatch: pytest.MonkeyPatch)
 def test_the_real_sensor(tmp_path: Path) -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        bench.ask("press-power", 8.0)
-        assert bench.link.look()["state"] == "S0"
-        bench.ask("shut-lid", 8.0)
-        assert bench.link.look()["state"] == "S3"
-        bench.ask("open-lid", 8.0)
-        assert bench.link.look()["state"] == "S0"
+        sleeps_and_wakes(bench)
         found = bench.sensor.coded().decode(Seen(SUPPLY_V, waves={"out": bench.wave("1", 4 * FRAME_S)}))
         assert abs(error_deg(bench.sensor, last_good(found), 110.0)) <= RESOLUTION_DEG
 
 
 def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    dead = tmp_path / "dead.toml"
-    dead.write_text('[machine]\nmodel = "elm-14"\n[[fault]]\nwhere = "sensor"\nkind = "dead"\n', encoding="utf-8")
-    none = tmp_path / "none.toml"
-    none.write_text('[machine]\nmodel = "elm-14"\n[jig]\nsensor_fitted = false\n', encoding="utf-8")
-    for path, state in ((dead, "S5"), (none, "S0")):
-        with standing_in(str(path), vm="cpython") as bench:
-            bench.jig.disarm()
-            bench.jig.idle(0.1)
-            bench.ask("press-power", 8.0)
-            assert bench.link.look()["state"] == state
-            bench.ask("shut-lid", 8.0)
-            assert bench.link.look()["state"] == state
+    dead_stays_off_and_none_stays_awake(tmp_path, "elm-14")
 
 
 @pytest.mark.skipif(shutil.which("sigrok-cli") is None, reason="no sigrok-cli (apt-get install sigrok-cli)")

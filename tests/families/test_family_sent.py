@@ -12,6 +12,7 @@ from family_bench import SUPPLY_V, Seen, Standing, error_deg, last_good, standin
 from lidjig.bench.families.base import BAD_TIMING, INTERNAL, SILENT, STARTING, Reading
 from lidjig.bench.profiles import load_sensor
 from lidjig.jig_types import Lock, Reason, Route
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 from sent_ways import SYNC_TICKS, TICK_US, WAYS, speaking
 
 BENCH = "healthy-fir-14"
@@ -232,26 +233,12 @@ def test_no_trip_while_all_is_well() -> None:
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        for what, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            bench.ask(what, 8.0)
-            assert bench.link.look()["state"] == state
+        sleeps_and_wakes(bench)
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= RESOLUTION_DEG
 
 
 def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    dead = tmp_path / "dead.toml"
-    dead.write_text('[machine]\nmodel = "fir-14"\n[[fault]]\nwhere = "sensor"\nkind = "dead"\n', encoding="utf-8")
-    for path, state in ((str(dead), "S5"), (unfitted(tmp_path), "S0")):
-        with standing_in(path, vm="cpython") as bench:
-            bench.jig.disarm()
-            bench.jig.idle(0.1)
-            bench.ask("press-power", 8.0)
-            assert bench.link.look()["state"] == state
-            bench.ask("shut-lid", 8.0)
-            assert bench.link.look()["state"] == state
+    dead_stays_off_and_none_stays_awake(tmp_path, "fir-14")
 
 
 def test_a_wave_of_another_tick_is_told_so() -> None:

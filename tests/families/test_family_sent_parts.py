@@ -157,7 +157,8 @@ def output(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
             return 1
 
         board = types.SimpleNamespace(drive_data=(pin, pin), drive_enable=(pin, pin))
-        made = family.Output(board, {"tick_ns": 3000, "frame_ticks": 0, "low_ticks": 5, "status": 0, **values})
+        least = {"tick_ns": 3000, "frame_ticks": 0, "low_ticks": 5, "status": 0, "serial": 0}
+        made = family.Output(board, {**least, **values})
         made.ready()
         return made
 

@@ -15,6 +15,7 @@ from lidjig.errors import Refused
 from lidjig.jig_types import Lock, Reason
 from lidjig.measure.rc_filter import RcFilter, modes, ripple_part
 from lidjig.twin.vm.rc_stages import FILTER_F, FILTER_OHM, SOURCE_OHM
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 
 BENCH = "healthy-maple-14"
 CODES = 4096
@@ -150,25 +151,11 @@ def test_a_loss_of_supply_trips(vm: str, tmp_path: Path) -> None:
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        for action, state in (("press-power", "S0"), ("shut-lid", "S3"), ("open-lid", "S0")):
-            bench.ask(action, 8.0)
-            assert bench.link.look()["state"] == state
+        sleeps_and_wakes(bench)
         # The machine measures its own supply, and the sensor has what 6.5 mA leave of it behind wire and contact.
         dropped = math.degrees(math.sqrt(2.0) * 6.5e-3 * (0.2 + 0.1) / 3.3 / AMPLITUDE)
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= RESOLUTION_DEG + dropped
 
 
 def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    dead = scenario(tmp_path, "dead", '[[fault]]\nwhere = "sensor"\nkind = "dead"\n')
-    none = scenario(tmp_path, "none", "[jig]\nsensor_fitted = false\n")
-    for path, state in ((dead, "S5"), (none, "S0")):
-        with standing_in(path, vm="cpython") as bench:
-            bench.jig.disarm()
-            bench.jig.idle(0.1)
-            bench.ask("press-power", 8.0)
-            assert bench.link.look()["state"] == state
-            bench.ask("shut-lid", 8.0)
-            assert bench.link.look()["state"] == state
+    dead_stays_off_and_none_stays_awake(tmp_path, "maple-14")

@@ -17,6 +17,7 @@ from lidjig.bench.profiles import load_machine, load_sensor
 from lidjig.errors import BadInput, Refused
 from lidjig.jig_types import Lock, Reason, Route
 from pio_bench import board_file, emulated
+from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
 
 from shared_proto import names
 
@@ -356,24 +357,9 @@ def test_whole_bytes_and_a_word_broken_off(monkeypatch: pytest.MonkeyPatch) -> N
 def test_the_real_sensor() -> None:
     """Route through: the lid puts the machine to sleep and wakes it."""
     with standing_in(BENCH, vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        bench.ask("press-power", 8.0)
-        assert bench.link.look()["state"] == "S0"
-        bench.ask("shut-lid", 8.0)
-        assert bench.link.look()["state"] == "S3"
-        bench.ask("open-lid", 8.0)
-        assert bench.link.look()["state"] == "S0"
+        sleeps_and_wakes(bench)
         assert abs(error_deg(bench.sensor, last_good(read(bench)), 110.0)) <= RESOLUTION_DEG
 
 
-@pytest.mark.parametrize(("text", "state"), [('[[fault]]\nwhere = "sensor"\nkind = "dead"\n', "S5"), (NO_SENSOR, "S0")])
-def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(text: str, state: str, tmp_path: Path) -> None:
-    """Common practice, no source: dead reads as shut; unplugged starts and never sleeps."""
-    with standing_in(scenario(tmp_path, text), vm="cpython") as bench:
-        bench.jig.disarm()
-        bench.jig.idle(0.1)
-        bench.ask("press-power", 8.0)
-        assert bench.link.look()["state"] == state
-        bench.ask("shut-lid", 8.0)
-        assert bench.link.look()["state"] == state
+def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) -> None:
+    dead_stays_off_and_none_stays_awake(tmp_path, "hazel-14")

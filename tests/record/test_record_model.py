@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -14,7 +15,7 @@ from lidjig.record.model import MEASUREMENT_OUTCOMES, WHERE
 
 
 def measured(value: float | None, low: float | None, high: float | None, band: float = 0.0) -> MeasuredValue:
-    return MeasuredValue("pull", value, "kohm", low, high, 10, 35.0, 60.0, band)
+    return MeasuredValue("latency", value, "s", low, high, 10, 35.0, 60.0, band)
 
 
 @pytest.mark.parametrize(
@@ -74,6 +75,11 @@ def test_the_n_that_might_settle_it() -> None:
     assert measured(47.0, 45.0, 49.0).n_to_settle is None  # settled
     assert measured(60.0, 58.0, 62.0).n_to_settle is None  # on the limit
     assert measured(59.0, 57.0, 61.0, band=2.0).n_to_settle is None  # no n leads out of the band
+    # A converter's gain error is the same in every reading (JCGM 100:2008, 4.2.1 and 4.3.1: Type A is of repetition).
+    near = replace(measured(58.0, 54.0, 62.0), unit="V")
+    assert near.outcome == "marginal" and near.n_to_settle is None
+    assert replace(near, unit="deg").n_to_settle == 40
+    assert replace(near, unit="deg", name="sensor angle, lid shut").n_to_settle is None
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import lidjig.errors as errors
 import pytest
 from lidjig.bench import load_machine, load_sensor
 from lidjig.bench.actions import ACTIONS
+from lidjig.bench.sensor_words import INTERNAL_TOLD
 from lidjig.errors import BadInput, Contradicting, Disturbed, NotSeen
 from lidjig.jig_core import state_text
 from lidjig.jig_samples import BusState, MeterGaps, Meters, MeterState, meter_name
@@ -19,7 +20,7 @@ from lidjig.procedures.asking import Operator
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle, Proof
-from lidjig.procedures.hold import Hold
+from lidjig.procedures.hold import SAID, Hold
 from lidjig.procedures.isolate import Isolate, LidMoved
 from lidjig.procedures.isolate import _told as told_real
 from lidjig.procedures.isolate_table import CAUSES
@@ -162,14 +163,17 @@ def in_order(parts: list[str], text: str) -> bool:
 # Calls whose texts a record does not keep: shown while a run is under way, or a fault of the caller.
 NOT_KEPT = ("step", "say", "_show", "BadInput", "ValueError", "AssertionError")
 # Functions of the same kind. next_step of an error is shown, and only its text goes into the record.
-SHOWN_ONLY = ("next_step", "why_not_armed", "check_angle", "_doubt")
+SHOWN_ONLY = ("next_step", "why_not_armed", "check_angle", "check_said", "_doubt")
 # Functions whose texts go into the profile that teach writes.
 OF_A_PROFILE = ("profile_text", "made", "how")
 # Modules of a replay, which shows what it finds and writes nothing into a record.
-OF_A_REPLAY = ("replayed.py", "replaying.py", "replay_bench.py", "replay_teach.py")
+OF_A_REPLAY = (
+    "replayed.py", "replaying.py", "replay_bench.py", "replay_sense.py", "replay_teach.py", "replay_trim.py",
+)  # fmt: skip
 # Single texts: a caution shown before the survey, names of a sample, a step, an observation and a file, what is shown
 # while teach records, the rest of a note that is checked below.
 NEITHER = (
+    "Caution: discharge yourself", "Caution: keep fingers",
     "Caution: up to 20 V", "lines boot ", "real lid moved", "blocks \0 as \0", "the profile that was learned",
     "working again", "go on with: lidjig cycle --resume ",
 )  # fmt: skip
@@ -277,6 +281,9 @@ def put_together() -> list[str]:
     return out
 
 
+BEFORE = "; before, it was in S0"
+
+
 def with_words_filled_in() -> list[str]:
     """Sentences with every word that a procedure or the jig fills in: reasons, states, levels, places, profiles."""
     out = [f"the jig was found tripped ({Reason(number).text}); cleared" for number in range(len(names.REASONS))]
@@ -286,6 +293,12 @@ def with_words_filled_in() -> list[str]:
             out.append(state_text(pulse))
     held = "after 4.0 s at 8 deg"
     out.append(f"the observers do not tell the machine's state {held}")
+    for said in (word for word in SAID.values() if word):
+        forced = f"after 6.0 s of an output {said}"
+        out += [f"the machine is in {state} {forced}{more}" for state in ("S0", "S3", "S5") for more in ("", BEFORE)]
+        out.append(f"the observers do not tell the machine's state {forced}")
+    broken = [f"{SAID['error']}: {how}" for how in INTERNAL_TOLD.values()]
+    out += [f"the output was {said}; it did not follow the angle" for said in (*filter(None, SAID.values()), *broken)]
     for state in ("S0", "S3", "S5", "G3", "unknown"):
         out.append(f"the machine is in {state} {held}, where S0 belongs: try 'lidjig confirm'")
         out.append(f"the machine is in {state} {held}: it was not running, so it could not follow the lid")

@@ -15,7 +15,10 @@ from tests.conftest import LONG
 
 # On a 64-bit build, where objects are about twice the size that they have on the board.
 LIMIT_BYTES = 160 * 1024
-WHOLE_LIMIT_BYTES = 200 * 1024
+# 28 KiB of it are the table of names, which MicroPython doubles when it is full: the bench's own names are in it too,
+# and fill it to where the firmware's last ones double it. Without the bench it is 194 KiB (tests/device,
+# heap_whole.py).
+WHOLE_LIMIT_BYTES = 216 * 1024
 DRIFT_BYTES = 2 * 1024
 WHILE_S = 3600.0 if LONG else 1080.0
 ROUND_S = 360.0  # between two looks at the heap

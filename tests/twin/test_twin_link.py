@@ -70,6 +70,19 @@ def test_unknown_vm_and_missing_interpreter(monkeypatch: pytest.MonkeyPatch) -> 
     link.close()
 
 
+def test_a_micropython_without_viper_is_none(
+    tmp_path: Path, micropython: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A stand-in for a build that makes no machine code: it refuses the decorator, as such builds do.
+    other = tmp_path / "micropython"
+    other.write_text("#!/bin/sh\necho 'SyntaxError: invalid micropython decorator' >&2\nexit 1\n", encoding="utf-8")
+    other.chmod(0o755)
+    assert twin_process.takes_viper(micropython)
+    assert not twin_process.takes_viper(str(other)) and not twin_process.takes_viper(str(tmp_path / "none"))
+    monkeypatch.setattr(twin_process.shutil, "which", lambda _name, path=None: str(other))
+    assert twin_process.find_micropython() is None
+
+
 def test_micropython_is_preferred(micropython: str) -> None:
     link = open_twin()
     try:

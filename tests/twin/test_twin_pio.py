@@ -21,7 +21,7 @@ from vm_scripts import HERE, VM, run_script
 CASES = 30
 
 
-@pytest.mark.parametrize("script", ["vm_asm", "vm_pio", "vm_rp2"])
+@pytest.mark.parametrize("script", ["vm_asm", "vm_pio", "vm_rp2", "vm_capture"])
 def test_script(script: str, vm: str) -> None:
     run_script(vm, script)
 

@@ -7,14 +7,18 @@
 # What is not modelled: power modes, watchdog, filter and output stage of CONF (they read back as written; the filter is
 # the profile's lag), a refused write to an address that is none (it is acknowledged and forgotten), the 10 counts of
 # hysteresis at the ends of a turn.
+#
+# What the tick calls for every code is viper (tests/bench/bench_families.py).
+import micropython
 from boards import Board
 from boards.i2c_target import Registers, Target
 from micropython import const
 
-from firmware.curve_words import ERROR, HIGH
 from firmware.families.base import CARRIES, Family
 from shared_proto import names
 
+_ERROR = const(-3)  # words of curve_words.py, as constants of viper
+_HIGH = const(-2)
 # DS p.18, figure 21.
 _ZMCO = const(0x00)
 _ZPOS = const(0x01)
@@ -60,6 +64,7 @@ class Output(Family):
     def __init__(self, board: Board, values: dict) -> None:
         Family.__init__(self, (), 0)
         self._map = Map14() if values["layout"] else Map12(values)
+        self._tell = self._map.tell
         self._target = Target(board, values["address"], self._map)
         self._sda = board.lines[names.LINE_M1]
         self._scl = board.lines[names.LINE_M2]
@@ -77,15 +82,16 @@ class Output(Family):
     def end(self) -> None:
         self._target.end()
 
+    @micropython.viper
     def put(self, code: int) -> int:
         if code >= 0:
-            self._map.tell(code)
-        elif code == ERROR:
+            self._tell(code)
+        elif code == _ERROR:
             self._map.lose_magnet()
         else:
-            self.hold(1 if code == HIGH else 0)
+            self.hold(1 if code == _HIGH else 0)
             return 1
-        if self.held:
+        if int(self.held):
             self.held = 0
             self._pull(0)
             self._target.join()
@@ -134,8 +140,8 @@ class Map(Registers):
     def change_over(self) -> None:
         self._now, self.next = self.next, self._now
 
-    def tell(self, code: int) -> None:
-        pass
+    def tell(self, code: int) -> int:
+        return 1
 
     def lose_magnet(self) -> None:
         pass
@@ -190,11 +196,16 @@ class Map14(Map):
     def __init__(self) -> None:
         Map.__init__(self, _AT_14, 2)
 
-    def tell(self, code: int) -> None:
-        two = self.next
+    @micropython.viper
+    def tell(self, code: int) -> int:
+        filled = self.next
+        two = ptr8(filled)
         two[0] = code >> 6
         two[1] = (code & 0x3F) << 2
-        self.change_over()
+        now = self._now
+        self._now = filled
+        self.next = now
+        return 1
 
 
 class Map12(Map):
@@ -256,17 +267,25 @@ class Map12(Map):
 
     # -- tick ---------------------------------------------------------------------------------------
 
-    def tell(self, code: int) -> None:
+    @micropython.viper
+    def tell(self, code: int) -> int:
         self._code = code
-        if not self.held[_STATUS] & _FOUND:
+        held = ptr8(self.held)
+        if not held[_STATUS] & _FOUND:
             self._magnet(1)
-        if self._plain:
-            four = self.next
-            four[0] = four[2] = code >> 8
-            four[1] = four[3] = code & 0xFF
-            self._now, self.next = four, self._now
+        if int(self._plain):
+            filled = self.next
+            four = ptr8(filled)
+            four[0] = code >> 8
+            four[2] = code >> 8
+            four[1] = code & 0xFF
+            four[3] = code & 0xFF
+            now = self._now
+            self._now = filled
+            self.next = now
         else:
             self._publish()
+        return 1
 
     def lose_magnet(self) -> None:
         self._magnet(0)

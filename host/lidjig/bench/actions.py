@@ -46,4 +46,32 @@ ACTIONS: dict[str, tuple[str, str]] = {
         "DC volts, leads in V and COM: in a current jack it shorts what it touches. A slip of the probe can damage the "
         "machine.",
     ),
+    "meter-to-output-2": (
+        "Hold the meter's lead on line 2 of the machine's sensor connector, the other on ground.",
+        "DC volts, leads in V and COM: in a current jack it shorts what it touches. A slip of the probe can damage the "
+        "machine.",
+    ),
 }
+
+# Those that go with an angle: the name, a blank, and the lid angle in thousandths of a degree. The side from which the
+# lid comes to it matters where there is play or hysteresis.
+LID_ACTIONS: dict[str, tuple[str, str]] = {
+    "set-lid": ("Open the lid to {angle} deg by the protractor, not past it, and leave it.", ""),
+    "set-lid-back": ("Shut the lid to {angle} deg by the protractor, not past it, and leave it.", ""),
+}
+
+
+def lid_action(angle_deg: float, *, opening: bool) -> str:
+    """The action that brings the lid to an angle."""
+    return f"{'set-lid' if opening else 'set-lid-back'} {round(1000.0 * angle_deg)}"
+
+
+def words_of(action: str) -> tuple[str, str] | None:
+    """(what to do, caution or "") of an action, with its angle where it has one; None for one that nobody knows."""
+    name, _, mdeg = action.partition(" ")
+    if name in LID_ACTIONS and mdeg.isdecimal():
+        words, caution = LID_ACTIONS[name]
+        if not int(mdeg):
+            return ACTIONS["shut-lid"][0], caution
+        return words.format(angle=f"{int(mdeg) / 1000.0:g}"), caution
+    return ACTIONS.get(action)

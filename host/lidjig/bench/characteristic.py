@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lidjig.bench.families.base import Encoding
+from lidjig.bench.field import POLES
 from lidjig.bench.sensor import Output, SensorProfile
 from lidjig.bench.transfer import FULL_TURN_DEG, Transfer
 
@@ -130,7 +131,10 @@ def _switch(output: Output, axis: tuple[float, float]) -> Trace:
         return Line(np.array([axis[0], at, at, axis[1]], dtype=np.float64), value)
 
     marks = ((output.operate_deg, "operates"), (output.release_deg, "releases"))
-    return Trace(f"line {output.line}", step(high), step(low), tuple(sorted(marks)))
+    name = f"line {output.line}"
+    if output.operate_mt is not None:
+        name += f" ({POLES[output.pole]}, {output.operate_mt:g} and {output.release_mt:g} mT)"
+    return Trace(name, step(high), step(low), tuple(sorted(marks)))
 
 
 def _coded(sensor: SensorProfile, axis: tuple[float, float], accepted: tuple[float, float]) -> Characteristic:

@@ -178,6 +178,17 @@ class ScpiMeter:
         )
 
 
+def check_resource(resource: str, key: str = "meter", others: str = "") -> str:
+    """resource without the blanks around it. key, others: what errors call it, and what else is accepted there.
+
+    Raises BadInput for what names no instrument.
+    """
+    given = resource.strip()
+    if not _PORT.fullmatch(given) and not _VISA.fullmatch(given):
+        raise BadInput("", key, resource, others + RESOURCE_FORMS)
+    return given
+
+
 def open_meter(
     resource: str,
     spec: MeterSpec,
@@ -196,7 +207,7 @@ def open_meter(
     serial one is opened by pyserial all the same. timeout_s: the longest wait for one answer. ending: a key of ENDINGS.
     visa_library: as pyvisa.ResourceManager takes it. Raises BadInput for what names no instrument, MeterFailed.
     """
-    given = resource.strip()
+    given = check_resource(resource)
     if ending not in ENDINGS:
         raise BadInput("", "meter line ending", ending, ", ".join(ENDINGS))
     if not 0.0 < timeout_s <= 60.0:
@@ -204,8 +215,6 @@ def open_meter(
     if not 300 <= baud <= 4_000_000:
         raise BadInput("", "meter baud rate", baud, "300 to 4000000")
     port = given if _PORT.fullmatch(given) else ""
-    if not port and not _VISA.fullmatch(given):
-        raise BadInput("", "meter", resource, RESOURCE_FORMS)
     talk: Talk
     if port:
         talk = SerialTalk(port, baud, ENDINGS[ending], timeout_s)

@@ -60,6 +60,16 @@ def check_pair(sensor: SensorProfile, machine: MachineProfile, file: str = "") -
     _check_angles(sensor, machine, file)
 
 
+def check_readable(sensor: SensorProfile, machine: MachineProfile) -> None:
+    """Raises BadInput where the jig cannot read the real sensor of this machine: it selects one on SSI with the pin of
+    observer 2 (device/WIRING.md).
+    """
+    observer = machine.observers.observer_2
+    if sensor.family == "ssi" and observer is not None:
+        accepted = "none: the jig selects a real sensor with that pin; wire the signal to observer 3 or 4"
+        raise BadInput(f"machine {machine.name}", "observers.observer_2.signal", observer.signal, accepted)
+
+
 def _check_target(sensor: SensorProfile, machine: MachineProfile, file: str) -> None:
     """The jig answers on an I2C bus with the pins of observers 1 and 2."""
     for line in ("observer_1", "observer_2") if sensor.family == "i2c" else ():

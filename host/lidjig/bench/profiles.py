@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from lidjig.bench import reader
+from lidjig.bench.field import with_angles
 from lidjig.bench.machine import MachineProfile
 from lidjig.bench.machine_check import check_machine
 from lidjig.bench.sensor import SensorProfile, check_sensor
@@ -42,6 +43,19 @@ def load_sensor_of(machine: MachineProfile, file: str) -> tuple[SensorProfile, s
         raise BadInput(file, "sensor", machine.sensor, error.accepted) from error
 
 
+def check_family(sensor: SensorProfile, machine: MachineProfile) -> None:
+    """Raises BadInput where a sensor that was named speaks otherwise than the machine's own: such a machine hears
+    nothing, which would look like a fault of its board. Where the machine's own cannot be had nothing is compared.
+    """
+    try:
+        own = load_sensor(machine.sensor)[0]
+    except BadInput:
+        return
+    if own.family != sensor.family:
+        accepted = f"one of family {own.family!r}, as {own.name} is, which machine {machine.name} has"
+        raise BadInput("", "--sensor", f"{sensor.name} (family {sensor.family})", accepted)
+
+
 def load_machine(name_or_path: str | Path) -> tuple[MachineProfile, str]:
     """(profile, its full text for the record). Raises BadInput for whatever is wrong with it."""
     file, text = _text(name_or_path, "machines", "machine")
@@ -50,7 +64,7 @@ def load_machine(name_or_path: str | Path) -> tuple[MachineProfile, str]:
 
 def parse_sensor(text: str, file: str) -> SensorProfile:
     """A sensor profile from its text, checked. file: the name that errors give."""
-    sensor = reader.read_toml(text, SensorProfile, file)
+    sensor = with_angles(reader.read_toml(text, SensorProfile, file), file)
     check_sensor(sensor, file)
     return sensor
 

@@ -9,7 +9,8 @@ from msgspec import Meta
 
 from lidjig.bench.families.base import Encoding, Limits
 from lidjig.bench.families.table import FAMILIES, read_encoding
-from lidjig.bench.magnet import Magnet, check_magnet
+from lidjig.bench.field import NOT_GIVEN, Field, Pole
+from lidjig.bench.magnet import Magnet, Millitesla, check_magnet
 from lidjig.bench.transfer import Transfer, check_transfer
 from lidjig.errors import BadInput
 from shared_proto import blobs, family_blobs, names
@@ -38,14 +39,18 @@ class SensorSupply(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
 
 class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One switch output: operated below operate_deg and released above release_deg when operate < release,
-    else mirrored.
+    else mirrored. Or by the points of its data sheet, and the pole that it sees: the angles then follow from the
+    profile's field (field.with_angles).
     """
 
     line: Annotated[int, Meta(ge=1, le=2)]
     drive: Literal["open-drain", "push-pull"]
     active: Literal["low", "high"]
-    operate_deg: Degrees
-    release_deg: Degrees
+    operate_deg: Degrees = NOT_GIVEN
+    release_deg: Degrees = NOT_GIVEN
+    operate_mt: Millitesla | None = None
+    release_mt: Millitesla | None = None
+    pole: Pole = "any"
 
     @property
     def operated_when_shut(self) -> bool:
@@ -93,6 +98,7 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
     timing: Timing
     range: AngleRange
     magnet: Magnet | None = None
+    field: Field | None = None
     transfer: Transfer | None = None
     lid: LidAngles | None = None
     encoding: dict[str, Any] = {}
@@ -122,6 +128,16 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
         if self.is_switch:
             return sorted(o.line for o in self.output)
         return list(range(1, min(len(FAMILIES[self.family].signals), 2) + 1))
+
+    def pulled_lines(self) -> list[int]:
+        """Lines that whoever reads the sensor pulls up: those that it only ever pulls low; and the data of SSI, which
+        low all along would read as angle 0 with a good check where no sensor is plugged in.
+        """
+        if self.is_switch:
+            return [output.line for output in self.output if output.drive == "open-drain"]
+        if self.family == "ssi":
+            return [1]
+        return self.lines() if self.family == "i2c" or self.encoding.get("drive") == "open-drain" else []
 
     @property
     def update_us(self) -> int:
@@ -191,7 +207,7 @@ class SensorProfile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
     def _curve_blob(self) -> bytes:
         transfer, coded, output = self.curve(), self.coded(), self.told()[0]
         values: dict[str, object] = {
-            "version": family_blobs.VERSION,
+            "version": family_blobs.version(FAMILIES[self.family].number),
             "family": FAMILIES[self.family].number,
             **self._common_fields(),
             "operate_mdeg_1": _milli(output.operate_deg),
@@ -250,18 +266,11 @@ def check_sensor(sensor: SensorProfile, file: str) -> None:
         check_magnet(sensor.magnet, sensor.output[0].operate_deg, sensor.output[0].release_deg, file)
 
 
-def check_levels_tell(sensor: SensorProfile) -> None:
-    """Raises BadInput for a sensor whose levels alone do not tell what it says."""
-    if not sensor.is_switch:
-        accepted = "a sensor of family 'switch': of others 'lidjig confirm' tests the board without the sensor"
-        raise BadInput(f"sensor {sensor.name}", "family", sensor.family, accepted)
-
-
 def _check_tables(sensor: SensorProfile, file: str) -> None:
     """Each family its own tables: what would be read by nobody is a mistake."""
     given: dict[str, object] = {"output": sensor.output, "magnet": sensor.magnet, "transfer": sensor.transfer}
-    given |= {"lid": sensor.lid, "encoding": sensor.encoding}
-    mine = ("output", "magnet") if sensor.is_switch else ("transfer", "lid", "encoding")
+    given |= {"field": sensor.field, "lid": sensor.lid, "encoding": sensor.encoding}
+    mine = ("output", "magnet", "field") if sensor.is_switch else ("transfer", "lid", "encoding")
     for key, value in given.items():
         if key not in mine and value:
             raise BadInput(file, key, "a table", f"no such table: family {sensor.family!r} has {', '.join(mine)}")

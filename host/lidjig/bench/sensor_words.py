@@ -20,7 +20,7 @@ _OUTSIDE: dict[Outside, str] = {
     "error": "sends the format's error, or rests low where it has none",
 }
 _POWER_UP = {**_OUTSIDE, "hold": "sends the angle at once"}
-_INTERNAL = {**_OUTSIDE, "hold": "holds the last output"}
+INTERNAL_TOLD = {**_OUTSIDE, "hold": "holds the last output"}
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ def sensor_sections(sensor: SensorProfile) -> list[Section]:
     if sensor.is_switch:
         outputs = sorted(sensor.output, key=lambda o: o.line)
         sections += [Section(f"output on line {o.line}", _switch_rows(o)) for o in outputs]
+        if sensor.field is not None:
+            sections.append(Section("field at the sensor", [("south positive", sensor.field.told())]))
         sections.append(Section("timing", [("update rate", _update(sensor))]))
     else:
         coded = sensor.coded()
@@ -76,11 +78,21 @@ def _switch_rows(output: Output) -> Rows:
         by = " (pulled)"
     return [
         ("drive", f"{output.drive}, {output.active} while operated, else {other}{by}"),
+        *_pole_rows(output),
         ("operates", f"{below} {output.operate_deg:g} deg"),
         ("releases", f"{above} {output.release_deg:g} deg"),
-        ("hysteresis", f"{abs(output.release_deg - output.operate_deg):g} deg"),
+        ("hysteresis", f"{abs(output.release_deg - output.operate_deg):.4g} deg"),
         ("says", "lid shut" if output.operated_when_shut else "lid folded far open"),
     ]
+
+
+def _pole_rows(output: Output) -> Rows:
+    """Of an output that is given in mT: its angles follow from the field."""
+    if output.operate_mt is None or output.release_mt is None:
+        return []
+    sees = "omnipolar: sees either pole" if output.pole == "any" else f"one pole: sees the {output.pole} pole only"
+    points = f"operates above {output.operate_mt:g} mT, releases below {output.release_mt:g} mT"
+    return [("pole", sees), ("field points", points)]
 
 
 def _transfer_rows(sensor: SensorProfile, transfer: Transfer, coded: Encoding) -> Rows:
@@ -134,7 +146,7 @@ def _outside_rows(transfer: Transfer, end: float) -> Rows:
         ):
             rows.append((what, _OUTSIDE[word] if reached else "never reached"))
     rows.append(("at power-up", _POWER_UP[transfer.power_up]))
-    rows.append(("on an internal error", _INTERNAL[transfer.internal_error]))
+    rows.append(("on an internal error", INTERNAL_TOLD[transfer.internal_error]))
     return rows
 
 

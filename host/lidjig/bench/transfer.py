@@ -94,6 +94,22 @@ class Transfer(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
         lid = np.asarray(self.zero_deg + along * self.span_deg)
         return np.asarray(np.mod(lid, FULL_TURN_DEG) if self.wrap else lid, dtype=np.float64)
 
+    def lid_of(self, part: float, near_deg: float) -> float:
+        """Lid angle in deg that a real sensor of this profile tells by a position in the span, its error taken out. Of
+        a span that wraps, the one within half a turn of near_deg.
+        """
+        grid = np.arange(0.0, FULL_TURN_DEG + ERROR_STEP_DEG, ERROR_STEP_DEG)
+        errors = self.board_errors_deg()
+        ideal = self.zero_deg + (1.0 - part if self.direction == "down" else part) * self.span_deg
+        turns = np.array([-FULL_TURN_DEG, 0.0, FULL_TURN_DEG])
+        told = ideal % FULL_TURN_DEG + turns if self.wrap else np.array([ideal])
+        # An error never falls faster than the angle grows (check_transfer), so each angle told is told once; beyond
+        # the ends of the table the error holds.
+        lid = np.interp(told, grid + errors, grid)
+        lid = np.where(told < errors[0], told - errors[0], lid)
+        lid = np.where(told > grid[-1] + errors[-1], told - errors[-1], lid)
+        return float(lid[np.argmin(np.abs(lid - near_deg))])
+
     def lsb_deg(self, codes: int) -> float:
         """Resolution of a format with so many codes, in deg."""
         return self.span_deg / (codes if self.wrap else codes - 1)

@@ -28,6 +28,7 @@ def register(app: typer.Typer) -> None:
         ] = 30.0,
     ) -> int:
         """Tell a dead sensor from a dead board: survey both sides, then the machine with every route."""
+        from lidjig.bench.pair import check_readable
         from lidjig.cli.session import run_procedure
         from lidjig.procedures.isolate import Isolate
 
@@ -38,4 +39,5 @@ def register(app: typer.Typer) -> None:
             sensor=sensor,
             machine=machine,
             arguments={"repeat": repeat, "watch_s": watch},
+            check=lambda profiles: check_readable(profiles.sensor, profiles.machine),
         )

@@ -33,6 +33,7 @@ from lidjig.cli import (
     rescue,
     runs,
     selftest,
+    sense,
     show,
     sweep,
     teach,
@@ -43,7 +44,7 @@ from lidjig.cli.options import EVERYWHERE, VMS, GlobalOptions, check_seed, check
 from lidjig.errors import EXIT_BAD_INPUT, EXIT_NO_JIG, BadInput, LidjigError
 
 FAMILIES = (
-    confirm, isolate, cycle, hold, sweep, teach, watch, runs, show, report, replay, export, job, note,
+    confirm, isolate, sense, cycle, hold, sweep, teach, watch, runs, show, report, replay, export, job, note,
     attach, merge, rescue, profiles, filter, trim, ports, flash, selftest, demo,
 )  # fmt: skip
 

@@ -40,9 +40,11 @@ def register(app: typer.Typer) -> None:
         With both: whether they fit each other. Of a sensor: what it is electrically, its transfer function, its plot.
         """
         from lidjig.bench import check_pair, load_machine, load_sensor
-        from lidjig.bench.profiles import load_sensor_of
+        from lidjig.bench.profiles import check_family, load_sensor_of
 
         options: GlobalOptions = context.obj
+        if force and svg is None:
+            raise BadInput("", "--force", True, f"only together with {SVG_KEY}: nothing else is written")
         if sensor is None and machine is None:
             _no_drawing(draw, svg)
             return _list(options)
@@ -59,6 +61,7 @@ def register(app: typer.Typer) -> None:
                 sensor_profile = load_sensor_of(machine_profile, machine)[0]
                 checked.append(f"its sensor {sensor_profile.name}: {sensor_profile.title}")
                 shown = sensor_profile if draw or svg is not None else None
+            check_family(sensor_profile, machine_profile)
             check_pair(sensor_profile, machine_profile)
             checked.append(FIT)
         written = None if svg is None else _write(sensor_profile, svg, force=force)

@@ -17,6 +17,7 @@ from typing import Any
 from lidjig import __version__
 from lidjig.bench import check_pair, load_machine, load_sensor, parse_machine, parse_sensor, shipped
 from lidjig.bench.machine import MachineProfile
+from lidjig.bench.profiles import check_family
 from lidjig.bench.sensor import SensorProfile
 from lidjig.cli.failing import exit_status, tell
 from lidjig.cli.interrupted import run_begun
@@ -29,7 +30,7 @@ from lidjig.errors import (
     LidjigError,
 )
 from lidjig.jig import Jig
-from lidjig.link.base import Deadline, Link
+from lidjig.link.base import Deadline, Link, Traits
 from lidjig.link.find import open_link
 from lidjig.procedures.asking import Operator
 from lidjig.procedures.base import Bench, Procedure, StopFlag
@@ -59,25 +60,42 @@ def kept_profiles(texts: dict[str, str], run: str) -> Profiles:
     return Profiles(sensor, machine, dict(texts))
 
 
-def load_profiles(sensor: str | None, machine: str | None, link: Link) -> Profiles:
-    """The profiles named, else those that belong to what is behind the link.
+def load_profiles(sensor: str | None, machine: str | None, link: Link | None, *, loose: bool = False) -> Profiles:
+    """The profiles named, else those that belong to what is behind the link. link: may be None where a machine is
+    named. loose: a sensor by itself needs none; a shipped one that it fits stands for the bench.
 
     Raises BadInput where one is missing, wrong, or where the two do not fit each other.
     """
-    machine_name = machine or link.traits.machine
+    traits = Traits() if link is None else link.traits
+    machine_name = machine or traits.machine or (machine_of(sensor) if loose and sensor is not None else None)
     if machine_name is None:
         raise BadInput("", "--machine", None, "the name of a machine profile (see 'lidjig profiles') or a TOML file")
     if machine is None and machine_name not in shipped("machines"):
         # The simulated machine is one of its own making: no profile says what is to be expected of it.
         accepted = f"one of {', '.join(shipped('machines'))}, or no model and --machine with a profile that fits"
-        raise BadInput(link.details.get("scenario", ""), "machine.model", None, accepted)
+        raise BadInput("" if link is None else link.details.get("scenario", ""), "machine.model", None, accepted)
     machine_profile, machine_text = load_machine(machine_name)
-    sensor_name = sensor or (link.traits.sensor if machine is None else None) or machine_profile.sensor
+    sensor_name = sensor or (traits.sensor if machine is None else None) or machine_profile.sensor
     sensor_profile, sensor_text = load_sensor(sensor_name)
+    check_family(sensor_profile, machine_profile)
     check_pair(sensor_profile, machine_profile)
-    texts = {"sensor": sensor_text, "machine": machine_text}
-    texts.update(getattr(link, "texts", {}))
-    return Profiles(sensor_profile, machine_profile, texts)
+    return Profiles(sensor_profile, machine_profile, {"sensor": sensor_text, "machine": machine_text})
+
+
+def machine_of(sensor: str) -> str | None:
+    """A shipped machine profile that this sensor profile fits, its own before any other; None where there is none."""
+    profile = load_sensor(sensor)[0]
+    own: list[str] = []
+    others: list[str] = []
+    for name in shipped("machines"):
+        found = load_machine(name)[0]
+        try:
+            check_family(profile, found)
+            check_pair(profile, found)
+        except BadInput:
+            continue
+        (own if found.sensor == profile.name else others).append(name)
+    return next(iter([*own, *others]), None)
 
 
 class EnterKey:
@@ -187,6 +205,7 @@ class Begin:
     texts: dict[str, str] | None = None  # profiles of the run that is resumed
     resumes: str | None = None
     check: Callable[[Profiles], None] = lambda _profiles: None  # raises BadInput where the arguments do not fit
+    loose: bool = False  # see load_profiles
 
 
 @contextlib.contextmanager
@@ -223,17 +242,22 @@ def open_bench(
     Where the jig cannot be reached no run is begun. Raises BadInput before anything is opened that need not be.
     """
     begin = begin or Begin()
-    if sensor is not None:
+    profiles: Profiles | None = None
+    if begin.texts is not None:
+        profiles = kept_profiles(begin.texts, begin.resumes or "")
+    elif machine is not None:
+        profiles = load_profiles(sensor, machine, None)
+    elif sensor is not None:
         load_sensor(sensor)
-    if machine is not None:
-        load_machine(machine)
+    if profiles is not None:
+        begin.check(profiles)
     link = _link(options)
     try:
-        if begin.texts is not None:
-            profiles = kept_profiles(begin.texts, begin.resumes or "")
-        else:
-            profiles = load_profiles(sensor, machine, link)
-        begin.check(profiles)
+        if profiles is None:  # what is behind the link says which machine it is
+            profiles = load_profiles(sensor, machine, link, loose=begin.loose)
+            begin.check(profiles)
+        if begin.texts is None:
+            profiles.texts.update(getattr(link, "texts", {}))
         store = open_store(options.store)
         try:
             with open_jig(options, link) as jig:
@@ -246,6 +270,8 @@ def open_bench(
 
 def _link(options: GlobalOptions) -> Link:
     """The link asked for; recorded where that is wanted."""
+    if options.recording is not None:
+        _check_recording(Path(options.recording))
     link = open_link(options.link, seed=options.seed, vm=options.vm)
     if options.recording is None:
         return link
@@ -257,6 +283,14 @@ def _link(options: GlobalOptions) -> Link:
     except BadInput:
         link.close()
         raise
+
+
+def _check_recording(path: Path) -> None:
+    """Raises BadInput where no recording can be written, as far as that shows without writing."""
+    if path.is_dir():
+        raise BadInput("", "--recording", str(path), "a file, and this is a folder")
+    if not path.parent.is_dir():
+        raise BadInput("", "--recording", str(path), "a file in a folder that exists")
 
 
 def _bench(
@@ -303,18 +337,19 @@ def run_procedure(
     paced: bool = False,
     check: Callable[[Profiles], None] = lambda _profiles: None,
     done: Callable[[], None] = lambda: None,
+    loose: bool = False,
 ) -> int:
     """Open everything, run the procedure, show its report; the exit status.
 
     texts: profiles of the run that is resumed, instead of sensor and machine. paced: simulated time keeps to wall time.
     check: raises BadInput where the command's arguments do not fit the profiles; no run is begun then.
-    done: called when the procedure has ended, before its report is shown.
+    done: called when the procedure has ended, before its report is shown. loose: see load_profiles.
     """
     from lidjig.show.as_json import report_object
     from lidjig.show.terminal import TerminalProgress, console_on, show_report
 
     progress = TerminalProgress(console_on(sys.stderr))
-    begin = Begin(arguments or {}, texts, resumes, check)
+    begin = Begin(arguments or {}, texts, resumes, check, loose)
     run_id: str | None = None
     try:
         with open_bench(options, command, progress, sensor=sensor, machine=machine, begin=begin) as opened:

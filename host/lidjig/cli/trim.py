@@ -1,4 +1,4 @@
-"""lidjig trim: calibrate the analog output by a bench meter."""
+"""lidjig trim: calibrate an analog output by a bench meter."""
 
 from __future__ import annotations
 
@@ -23,6 +23,9 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         sensor: SensorOption = None,
         machine: MachineOption = None,
+        output: Annotated[
+            str | None, typer.Option(help="Which output of a sincos sensor; each by itself.", metavar="sin|cos")
+        ] = None,
         points: Annotated[int, typer.Option(min=3, max=33, help="Points over the output's range.", metavar="N")] = 9,
         meter: Annotated[
             str | None,
@@ -40,21 +43,23 @@ def register(app: typer.Typer) -> None:
     ) -> int:
         """Step an analog output through its range, read a meter, store what corrects it on the board, and check it."""
         from lidjig.cli.session import run_procedure
+        from lidjig.link.find import may_have_meter
         from lidjig.procedures.trim import Trim
         from lidjig.procedures.trim_meter import MeterAsked
         from lidjig.procedures.trim_output import check_trimmable
 
         asked = MeterAsked(meter, accuracy, resolution, range_)
-        asked.check()
+        asked.check(may_have_meter=may_have_meter(context.obj.link), jig_port=context.obj.link)
         return run_procedure(
             context.obj,
             "trim",
-            lambda bench: Trim(bench, points, asked),
+            lambda bench: Trim(bench, points, asked, output=output or ""),
             sensor=sensor,
             machine=machine,
             arguments={
                 "points": points, "meter": meter, "accuracy": accuracy, "resolution": resolution, "range": range_,
+                "output": output,
             },
             paced=meter is not None,
-            check=lambda profiles: check_trimmable(profiles.sensor),
+            check=lambda profiles: check_trimmable(profiles.sensor, output or ""),
         )  # fmt: skip

@@ -77,7 +77,8 @@ class BenchMeter(Protocol):
         ...
 
 
-METER_PLACES = ("supply", "output")  # of the sensor connector, machine's side: its supply pin, line 1
+# Of the sensor connector, machine's side: its supply pin, line 1, line 2.
+METER_PLACES = ("supply", "output", "output-2")
 
 
 class Link(Protocol):

@@ -54,6 +54,14 @@ def open_link(spec: str | None, *, seed: int | None = None, vm: str = "auto") ->
     return SerialLink(choose_port(wanted, serial_ports()))
 
 
+def may_have_meter(spec: str | None) -> bool:
+    """Whether what `spec` names may bring a meter of its own (Link.bench_meter), told without opening it: there is one
+    on the simulated bench, and in a recording of it. On a port a person reads.
+    """
+    kind, _, argument = (spec or "").strip().partition(":")
+    return may_have_meter(argument.rpartition("@")[2]) if kind == "record" else kind in _NO_PORT
+
+
 def choose_port(
     wanted: str, ports: Sequence[PortInfo], *, ask: Callable[[PortInfo], Answer | None] | None = None
 ) -> PortInfo:

@@ -289,9 +289,13 @@ class TwinLink:
 
     def wave(self, conductor: str, seconds: float) -> dict[str, Any]:
         """What a conductor carried at the machine's board in the last seconds: `begin`, `end` and `edges` (of [time,
-        level]) in cycles of 125 MHz, `level` at the beginning. Raises LinkLost.
+        level]) in cycles of 125 MHz, `level` at the beginning. Raises LinkLost; ValueError
+        for a conductor that carries none, and for more edges than are kept: the bench goes on.
         """
-        return self._question(process.WAVE, conductor.encode("ascii"), round(seconds * 1e6))
+        asked = f"wave of {conductor!r}, {seconds:g} s"
+        if not seconds >= 0.0:
+            raise ValueError(f"{asked}: accepted 0 s and above")
+        return self._question(process.WAVE, conductor.encode("utf-8"), round(seconds * 1e6), asked)
 
     def volts(self) -> dict[str, int]:
         """Voltages of the bench's nodes now, in uV by the names that look() has. Raises LinkLost."""
@@ -299,14 +303,17 @@ class TwinLink:
 
     def transfer(self, address: int, data: bytes, count: int) -> bytes | None:
         """The machine's controller writes data to an I2C address (either may be left out), then reads so many bytes.
-        None where nobody acknowledges. Raises LinkLost.
+        None where nobody acknowledges. Raises LinkLost, ValueError where the machine's sensor is not on I2C.
         """
-        found = self._question(process.TRANSFER, bytes([address]) + data, count)
+        found = self._question(process.TRANSFER, bytes([address]) + data, count, f"transfer to {address:#x}")
         return bytes(found["read"]) if found["acknowledged"] else None
 
-    def _question(self, code: int, data: bytes = b"", number: int = 0) -> dict[str, Any]:
+    def _question(self, code: int, data: bytes = b"", number: int = 0, asked: str = "") -> dict[str, Any]:
+        """asked: what errors call it. Raises LinkLost, ValueError for what cannot be answered."""
         self._raise_if_closed_process()
         found: dict[str, Any] = json.loads(self._ask(code, data, number).data)
+        if "refused" in found:
+            raise ValueError(f"{asked}: {found['refused']}")
         return found
 
     def fault_counts(self) -> dict[str, int]:

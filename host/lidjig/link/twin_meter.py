@@ -13,8 +13,8 @@ from lidjig.link.base import METER_PLACES, MeterSheet
 from lidjig.twin.scenario import OperatorPart
 
 NAME = "simulated meter"
-# The machine's connector, where a person has the lead: its supply pin and line 1.
-NODES = dict(zip(METER_PLACES, ("VM", "M1"), strict=True))
+# The machine's connector, where a person has the lead: its supply pin and its lines.
+NODES = dict(zip(METER_PLACES, ("VM", "M1", "M2"), strict=True))
 _NOISE_STEPS = 0.2  # rms; what is left of the counts in the data sheet is offset
 
 

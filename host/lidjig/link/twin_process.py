@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import shutil
@@ -50,13 +51,28 @@ class Answer:
     data: bytes
 
 
+# What the tick is written in. Builds for processors that MicroPython makes no machine code for (64-bit ARM) refuse it.
+_VIPER = "import micropython\n@micropython.viper\ndef f() -> int:\n    return 1\n"
+
+
+@functools.cache
+def takes_viper(micropython: str) -> bool:
+    """Whether an interpreter compiles the firmware's viper functions. Asked once in a process; a few milliseconds."""
+    try:
+        done = subprocess.run([micropython, "-c", _VIPER], capture_output=True, check=False, timeout=5)
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return done.returncode == 0
+
+
 def find_micropython() -> str | None:
-    """The MicroPython command: beside the running interpreter, among its scripts, or on PATH."""
-    for folder in (str(Path(sys.executable).parent), sysconfig.get_path("scripts")):
-        found = shutil.which("micropython", path=folder)
-        if found:
-            return found
-    return shutil.which("micropython")
+    """The MicroPython command: beside the running interpreter, among its scripts, or on PATH. None too where it cannot
+    run the firmware.
+    """
+    places = [shutil.which("micropython", path=str(Path(sys.executable).parent))]
+    places += [shutil.which("micropython", path=sysconfig.get_path("scripts")), shutil.which("micropython")]
+    found = next((place for place in places if place), None)
+    return found if found and takes_viper(found) else None
 
 
 def command(vm: str) -> tuple[list[str], str]:
@@ -68,7 +84,8 @@ def command(vm: str) -> tuple[list[str], str]:
         if found:
             return [found, "-X", f"heapsize={_HEAP_SIZE}"], "micropython"
         if vm == "micropython":
-            raise NoJig("twin", "no micropython command on PATH or beside the interpreter; use --vm cpython")
+            where = "on PATH or beside the interpreter"
+            raise NoJig("twin", f"no micropython command that compiles viper {where}; use --vm cpython")
     return [sys.executable, "-B", "-E", "-s", "-S"], "cpython"
 
 

@@ -198,6 +198,21 @@ def figures(recording: Recording, scale: Scale) -> Figures:
     )
 
 
+def harmonic_u_parts(lid_deg: ArrayLike, up: ArrayLike, *, gain_known: bool) -> tuple[float, float]:
+    """How much of the standard uncertainty of each lid angle (n,) the sine or cosine part of harmonics 1 and 2 carries,
+    the worse of the two: of ordinary least squares (JCGM 100:2008, eq. 13). 0 where they are not determined.
+    """
+    sides = np.asarray(up, dtype=np.bool_)
+    design = design_of(np.asarray(lid_deg, dtype=np.float64), sides, HARMONICS_FITTED, gain_known)
+    if least_squares(design, np.zeros(len(design))) is None:
+        return 0.0, 0.0
+    covariance = np.linalg.inv(design.T @ design)
+    at = columns_before(sides, gain_known)
+    blocks = [covariance[at + k : at + k + 2, at + k : at + k + 2] for k in (0, 2)]
+    first, second = (math.sqrt(float(np.linalg.eigvalsh(block)[-1])) for block in blocks)
+    return first, second
+
+
 def _explained(recording: Recording, node: Ints, error: Floats) -> Floats:
     """Orthonormal basis of what is no change in time: each angle and side its own level where most were read twice,
     else a smooth curve.

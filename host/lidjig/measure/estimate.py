@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
+from scipy.special import chdtri, stdtrit
 
 COVERAGE = 0.95
 
@@ -93,3 +93,14 @@ def symmetric(value: float, u: float, n: int, unit: str, df: float = math.inf) -
     """Value with the interval value +/- t(df) * u."""
     half = coverage_factor(df) * u
     return Estimate(value, u, value - half, value + half, n, unit)
+
+
+def spread(sd: float, df: int, n: int, unit: str) -> Estimate:
+    """A standard deviation of df degrees of freedom with its interval by the chi-squared distribution. Raises
+    ValueError for df below 1.
+    """
+    if df < 1:
+        raise ValueError(f"degrees of freedom {df}, accepted 1 or more")
+    tail = 0.5 * (1.0 - COVERAGE)
+    low, high = (sd * math.sqrt(df / float(chdtri(df, part))) for part in (tail, 1.0 - tail))
+    return Estimate(sd, sd / math.sqrt(2.0 * df), low, high, n, unit)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
-from lidjig.bench.actions import ACTIONS
+from lidjig.bench.actions import ACTIONS, LID_ACTIONS, words_of
 from lidjig.errors import BadInput, LidjigError
 from lidjig.jig_types import Event
 
@@ -56,9 +56,10 @@ class Operator:
 
         The deed itself lies between the two. Raises NobodyAnswered, BadInput for an unknown action.
         """
-        if action not in ACTIONS:
-            raise BadInput("", "action", action, ", ".join(ACTIONS))
-        words, caution = ACTIONS[action]
+        found = words_of(action)
+        if found is None:
+            raise BadInput("", "action", action, ", ".join([*ACTIONS, *LID_ACTIONS]))
+        words, caution = found
         if self._owes:
             # The answer to the question before must not pass for one to this question.
             self._answered(bench, bench.jig.status().t_us, OWED_S)

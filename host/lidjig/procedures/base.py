@@ -216,7 +216,7 @@ class Bench:
         self._trip = None
         self.jig.load_blob(names.BLOB_PROFILE, self.sensor.to_blob())
         self.jig.load_blob(names.BLOB_WIRING, self.machine.wiring_blob())
-        if self.sensor.family == "analog" and self.trim is None:
+        if self.sensor.family in ("analog", "sincos") and self.trim is None:
             from lidjig.procedures.trim_doubts import kept
 
             self.trim = kept(self.jig)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
 from lidjig.bench.sensor import SensorProfile
+from lidjig.bench.sensor_words import INTERNAL_TOLD
 from lidjig.errors import BadInput
 from lidjig.jig_types import Route
 from lidjig.measure.power import UNKNOWN
@@ -15,22 +16,42 @@ from lidjig.procedures.reasoning import conclude
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
-from lidjig.record.model import FAIL
+from lidjig.record.model import FAIL, FORCED_STEP
 
 NOT_JUDGED = "the machine was not judged: this only holds an angle and shows its state"
 
 
+FOLLOW, HIGH, RELEASED, ERROR = "follow", "high", "released", "error"
+# What the output is, by the word that it was given.
+SAID = {
+    FOLLOW: "",
+    "low": "forced low",
+    HIGH: "forced high",
+    RELEASED: "let go",
+    ERROR: "made to say an internal error",
+}
+
+
 class Hold(Procedure):
-    """angle_deg: within the sensor profile's range. seconds: None = until stopped, which is then its ordinary end."""
+    """angle_deg: within the sensor profile's range. seconds: None = until stopped, which is then its ordinary end. say:
+    what the output does (SAID); forced after the angle was reached, and let go of with it.
+    """
 
     command = "hold"
 
     def __init__(
-        self, bench: Bench, angle_deg: float, seconds: float | None = None, show: Callable[[str], None] | None = None
+        self,
+        bench: Bench,
+        angle_deg: float,
+        seconds: float | None = None,
+        show: Callable[[str], None] | None = None,
+        say: str = FOLLOW,
     ) -> None:
-        self.angle_deg, self.seconds = angle_deg, seconds
+        self.angle_deg, self.seconds, self.say = angle_deg, seconds, say
         self._show = show or bench.progress.say
         check_angle(bench.sensor, "ANGLE", angle_deg)
+        check_said(bench.sensor, "say", say)
+        self._before = UNKNOWN  # the machine's state when the output was forced
         super().__init__(bench)
         self.response = Response.on(bench, self.sheet)
 
@@ -65,6 +86,11 @@ class Hold(Procedure):
                 self._show(f"machine: {response.observer.told()}")
             return False
 
+        if self.say != FOLLOW:
+            bench.wait(lambda: changed() or self._at_rest(), self._settled_s)
+            self._before = response.observer.state
+            self._force()
+            status = bench.jig.status()
         try:
             bench.wait(changed, self.seconds if self.seconds is not None else 1e9)
         except Stopped:
@@ -72,6 +98,21 @@ class Hold(Procedure):
                 raise
         self.note(NOT_JUDGED)
         self._say_what_does_not_fit((bench.jig.status().t_us - status.t_us) / 1e6)
+
+    def _at_rest(self) -> bool:
+        """Whether the machine is where the angle puts it, or off, where no angle moves it."""
+        found, wanted = self.response.observer.state, self._belonging()
+        return found not in ("S0", "S3", UNKNOWN) or found == wanted
+
+    def _force(self) -> None:
+        """The outputs do as they are told; the run says which, how, and since when."""
+        bench, sensor = self.bench, self.bench.sensor
+        for line, state in forced(sensor, self.say).items():
+            with bench.recorder.step(FORCED_STEP, line=line, say=self.say, state=state) as step:
+                bench.jig.drive(line, state)
+                step.result = {"t_us": bench.jig.status().t_us}
+        how = f": {INTERNAL_TOLD[sensor.curve().internal_error]}" if self.say == ERROR else ""
+        self.note(f"the output was {SAID[self.say]}{how}; it did not follow the angle")
 
     @property
     def _settled_s(self) -> float:
@@ -82,6 +123,16 @@ class Hold(Procedure):
         """A note where the machine is not in the state that belongs to the angle: nothing more is made of it here."""
         wanted, found = self._belonging(), self.response.observer.state
         held = f"after {held_s:.1f} s at {self.angle_deg:g} deg"
+        if self.say != FOLLOW:
+            # How a machine should react nobody says, so what it did is all that is told.
+            forced_so = f"after {held_s:.1f} s of an output {SAID[self.say]}"
+            if found == UNKNOWN:
+                self.note(f"the observers do not tell the machine's state {forced_so}")
+            elif self._before == UNKNOWN:
+                self.note(f"the machine is in {found} {forced_so}")
+            else:
+                self.note(f"the machine is in {found} {forced_so}; before, it was in {self._before}")
+            return
         if found == UNKNOWN:
             self.note(f"the observers do not tell the machine's state {held}")
         elif found not in ("S0", "S3"):
@@ -107,6 +158,23 @@ class Hold(Procedure):
         super().restore()
         self.response.observer.stop()
         self.response.close()
+
+
+def forced(sensor: SensorProfile, say: str) -> dict[int, str]:
+    """What `drive` is given by line. An open drain never drives high: the line's own pull makes that level."""
+    if not sensor.is_switch:
+        return {1: say}
+    drives = {output.line: output.drive for output in sensor.output}
+    return {line: RELEASED if say == HIGH and drives[line] == "open-drain" else say for line in sorted(drives)}
+
+
+def check_said(sensor: SensorProfile, key: str, say: str) -> None:
+    """Raises BadInput for a word that is none, and for one that the sensor's output has no meaning for."""
+    if say not in SAID:
+        raise BadInput("", key, say, f"one of {', '.join(SAID)}")
+    if say == ERROR and sensor.is_switch:
+        accepted = f"one of {', '.join(SAID)}, but not {ERROR} with sensor {sensor.name}: a switch tells of no error"
+        raise BadInput("", key, say, accepted)
 
 
 def check_angle(sensor: SensorProfile, key: str, angle_deg: float) -> None:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from lidjig.bench.sensor import check_levels_tell
 from lidjig.errors import Disturbed
 from lidjig.jig_types import Event, Route
 from lidjig.measure.estimate import Estimate
 from lidjig.measure.power import UNKNOWN, EventLike
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import concluded, respond, say_what_rounds_show
+from lidjig.procedures.isolate_angle import AngleSide, declare_by_angle
 from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, OTHER
 from lidjig.procedures.reasoning import TWO_FAULTS
 from lidjig.procedures.report import Declared, times
@@ -28,7 +28,7 @@ from lidjig.procedures.survey import (
     feed_sensor,
     judge_current,
     judge_levels,
-    pull_sensor,
+    look_unfed,
     read_sensor,
     release_sensor,
     survey_machine_side,
@@ -47,17 +47,18 @@ class Isolate(Procedure):
     def __init__(self, bench: Bench, repeat: int = 20, watch_s: float = WATCH_S) -> None:
         self.repeat, self.watch_s = repeat, watch_s
         super().__init__(bench)
-        check_levels_tell(bench.sensor)
+        # Of a sensor that tells an angle these are none: its frames would flood the record.
         lines = tuple(f"sensor_{output.line}" for output in bench.sensor.output)
         self.response = Response.on(bench, self.sheet, also_lines=lines)
+        self.by_angle = None if bench.sensor.is_switch else AngleSide(self.response, watch_s)
         self._not_tested: list[str] = []
 
     def declare(self) -> list[Declared]:
         """Both sides of the connector, three starts, trials by the stand-in and with the real sensor."""
-        machine = self.bench.machine
+        machine, sensor = self.bench.machine, self.bench.sensor
         return [
             *declare_machine_side(machine),
-            *declare_sensor_side(self.bench.sensor),
+            *(declare_sensor_side(sensor) if sensor.is_switch else declare_by_angle(sensor, machine)),
             *declare_starts(machine, "lines open", "stand-in open", "real sensor"),
             *declare_trials(machine, self.repeat),
             Declared(
@@ -108,6 +109,17 @@ class Isolate(Procedure):
         if self.bench.jig.status().supply_mv > round(self.bench.machine.supply.max_v * 1000):
             self._skip("sensor", "the jig is not armed where the machine's supply is too high")
             return
+        if self.by_angle is None:
+            self._by_levels()
+        else:
+            current, why_not = self.by_angle.survey()
+            self._enter_current(current)
+            if why_not:
+                self._skip("sensor", why_not)
+        self._ask("open-lid")
+
+    def _by_levels(self) -> None:
+        """A sensor that says shut or open."""
         currents: list[Estimate] = []
         edges = 0
         for lid, action in (("open", "open-lid"), ("shut", "shut-lid")):
@@ -118,7 +130,6 @@ class Isolate(Procedure):
         self._enter_current(currents[0])
         self.enter_steady(edges)
         self._unfed()
-        self._ask("open-lid")
 
     def _sensor_at(self, lid: str) -> tuple[Estimate, int]:
         """Read the sensor with the lid where it is now, then watch whether it stays so. Returns current and edges."""
@@ -173,22 +184,8 @@ class Isolate(Procedure):
         """The lines of the sensor without its supply: a live open-drain output lets go, a corroded one holds on."""
         if any(output.drive == "push-pull" for output in self.bench.sensor.output):
             return  # an unfed push-pull output may clamp its line either way
-
-        def look() -> dict[int, float]:
-            self.bench.route(Route.OPEN)
-            pull_sensor(self.bench)
-            self.bench.idle(SETTLED_S)
-            levels = read_sensor(self.bench, fed=False).levels
-            release_sensor(self.bench)
-            return levels
-
-        levels = self.response.safely(look)
-        held = any(level < 0.5 for level in levels.values())
-        figures = ", ".join(f"line {line} at {level:.2f} of 3.3 V" for line, level in levels.items())
-        does = "still holds its line" if held else "lets its line go"
-        self.response.add(
-            "sensor_unfed", "operated" if held else "released", f"without supply the sensor {does} ({figures})"
-        )
+        lines = [output.line for output in self.bench.sensor.output]
+        self.response.take(self.response.safely(lambda: look_unfed(self.bench, lines)))
 
     # -- the machine
 
@@ -304,6 +301,8 @@ class Isolate(Procedure):
         if not self.response.seen:
             return
         self.findings = concluded(self.response)
+        if self.by_angle is not None:
+            self.findings = self.by_angle.advised(self.findings)
         if TWO_FAULTS in self.findings[0].evidence:
             self.note(TWO_FAULTS)
         say_what_rounds_show(self, self.response)

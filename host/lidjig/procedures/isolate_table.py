@@ -11,7 +11,10 @@ sleep_standin and wake_standin always) leaves only the sensor rows standing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from lidjig.procedures.cause import HOT_AIR, POWERED, PROBED, SCREEN, Cause, Row, no, yes
+from lidjig.procedures.isolate_sensor_table import SENSOR_CAUSES
+
+__all__ = ["CAUSES", "HEALTHY", "Cause"]
 
 # Every observation: its values, what they mean, and how a healthy machine with a healthy sensor is expected to look.
 HEALTHY: dict[str, dict[str, float]] = {
@@ -35,7 +38,11 @@ HEALTHY: dict[str, dict[str, float]] = {
     # what the real sensor says with the lid open and shut, fed by the jig
     "sensor_open": {"released": 0.98, "operated": 0.02},
     "sensor_shut": {"operated": 0.98, "released": 0.02},
-    # whether its outputs stay as they are while nobody moves the lid
+    # of a sensor that tells an angle, and only there: what comes back when it is read; whether the angle follows the
+    # lid (displaced: by the right travel, from another zero)
+    "sensor_speaks": {"yes": 0.987, "silent": 0.005, "wrong": 0.007, "no-magnet": 0.001},
+    "sensor_follows": {"right": 0.98, "displaced": 0.005, "stuck": 0.005, "wrong": 0.01},
+    # whether its outputs, or its angle, stay as they are while nobody moves the lid
     "sensor_steady": {"yes": 0.995, "no": 0.005},
     # its output while it has no supply
     "sensor_unfed": {"released": 0.95, "operated": 0.05},
@@ -57,143 +64,44 @@ HEALTHY: dict[str, dict[str, float]] = {
     "state_kept": {"yes": 0.995, "no": 0.005},
 }
 
-Row = dict[str, dict[str, float]]
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One explanation. `what` is the fault kind's name, None where the catalogue has none."""
-
-    where: str
-    what: str | None
-    prior: float
-    says: str
-    todo: str
-    caution: str = ""
-    sees: Row = field(default_factory=dict)
-
-
-def _no(probability: float) -> dict[str, float]:
-    """It does not with this probability; otherwise it does in time, and hardly ever late."""
-    return {"no": probability, "yes": 0.999 - probability, "late": 0.001}
-
-
-def _yes(probability: float) -> dict[str, float]:
-    """It does in time with this probability; otherwise it does not, and is hardly ever late."""
-    return {"yes": probability, "no": 0.999 - probability, "late": 0.001}
-
-
 _NO_START: Row = {
-    "start_open": _no(0.98),
-    "start_standin": _no(0.98),
-    "start_driven": _no(0.98),
-    "start_through": _no(0.98),
-    "start_shut": _no(0.98),
+    "start_open": no(0.98),
+    "start_standin": no(0.98),
+    "start_driven": no(0.98),
+    "start_through": no(0.98),
+    "start_shut": no(0.98),
 }
-_POWERED = "Up to 20 V on the board while the charger is connected: no rings, no loose probes."
-_APART = "Disconnect charger and lithium pack (by its connector) first; discharge yourself (ESD strap)."
-_HOT_AIR = f"{_APART} Shield pack and screen from hot air, draw off the fumes."
-_PROBED = f"{_POWERED} Before mending: {_APART[0].lower()}{_APART[1:]}"
-_SCREEN = "The backlight rail carries up to 50 V while the screen is on: keep off the display connector."
-
 CAUSES: tuple[Cause, ...] = (
     Cause(
         "none", None, 0.10,
         "all that was tested did what is expected of it",
         "Nothing to mend here. Fit everything, then check start, image, sleep when shut and wake when opened.",
     ),
-    # --- the sensor: the machine is well as soon as the jig stands in
-    Cause(
-        "sensor", "dead", 0.09,
-        "the sensor draws no current and its output holds the line as if the lid were shut",
-        "Replace the sensor; a new one needs its zero set. It is powered at all times: look for liquid on its supply.",
-        _APART,
-        {
-            "sensor_current": {"none": 0.95},
-            "sensor_open": {"operated": 0.9},
-            "sensor_shut": {"operated": 0.9},
-            "sensor_unfed": {"operated": 0.9},
-            "start_through": _no(0.9),
-            "sleep_through": _no(0.5),
-            "wake_through": _no(0.6),
-        },
-    ),
-    Cause(
-        "sensor", "stuck-shut", 0.06,
-        "the sensor is fed and draws current, and says shut whatever the lid does",
-        "Look for a magnet or a magnetised screw near the sensor; then replace the sensor.",
-        _APART,
-        {
-            "sensor_open": {"operated": 0.97},
-            "sensor_unfed": {"released": 0.9},
-            "start_through": _no(0.9),
-            "sleep_through": _yes(0.7),
-            "wake_through": _no(0.9),
-        },
-    ),
-    Cause(
-        "sensor", "stuck-open", 0.05,
-        "the sensor is fed and draws current, and says open whatever the lid does",
-        "Check that the magnet is in the lid and not displaced; then replace the sensor.",
-        _APART,
-        {"sensor_shut": {"released": 0.97}, "sleep_through": _no(0.95)},
-    ),
-    Cause(
-        "sensor", "stuck-shut", 0.015,  # one of two lid outputs that must both say shut: the other one still works
-        "one output of the sensor says shut whatever the lid does, and the machine goes by the other one",
-        "Look for a magnet or a magnetised screw near the sensor; then replace the sensor.",
-        _APART,
-        {"sensor_open": {"operated": 0.97}},
-    ),
-    Cause(
-        "sensor", "intermittent", 0.04,
-        "the sensor's output changes while nobody moves the lid",
-        "Clean and reseat the sensor's connector, flex its cable while watching; then replace the sensor.",
-        _APART,
-        {
-            "sensor_steady": {"no": 0.85},
-            "sensor_open": {"released": 0.75, "operated": 0.25},
-            "sensor_shut": {"operated": 0.75, "released": 0.25},
-            "start_through": _yes(0.7),
-            "sleep_through": _yes(0.7),
-            "wake_through": _yes(0.7),
-        },
-    ),
-    Cause(
-        "sensor", None, 0.015,
-        "nothing answers on the sensor's side: no current, and lines that nobody drives",
-        "Is the sensor plugged into the jig? Then look at its cable and connector, and at its supply pin.",
-        _APART,
-        {
-            "sensor_current": {"none": 0.97},
-            "sensor_shut": {"released": 0.97},
-            "sleep_through": _no(0.97),
-        },
-    ),
+    *SENSOR_CAUSES,
     # --- the wires between connector and board, with what hangs on them
     Cause(
         "wiring", "line-open", 0.065,
         "the line shows no pull, and the machine does not react even to a line that is driven hard",
         "Reseat the connector, then measure continuity from its line pin to the board; mend the trace or cable.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "pull": {"none": 0.95},
             "sleep_standin": {"never": 0.97},
             "sleep_driven": {"no": 0.97},
-            "sleep_through": _no(0.97),
-            "start_shut": _yes(0.9),
+            "sleep_through": no(0.97),
+            "start_shut": yes(0.9),
         },
     ),
     Cause(
         "wiring", "line-short-ground", 0.05,
         "the line is held at ground, whatever pulls it",
         "Look for liquid or a crushed cable between line and ground; measure the line's resistance with the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         # With two lid lines that must both say shut, one held line does not keep the machine from starting.
         {
             "pull": {"ground": 0.97},
-            "start_open": _no(0.6),
-            "start_through": _no(0.6),
+            "start_open": no(0.6),
+            "start_through": no(0.6),
             "sleep_open": {"no": 0.7},
         },
     ),
@@ -201,24 +109,24 @@ CAUSES: tuple[Cause, ...] = (
         "wiring", "line-short-supply", 0.02,
         "the line is held at the sensor supply, whatever pulls it",
         "Look for a solder bridge or liquid between line and supply pin; measure with the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "pull": {"supply": 0.97},
             "sleep_standin": {"never": 0.9},
             "sleep_driven": {"no": 0.9},
-            "sleep_through": _no(0.9),
+            "sleep_through": no(0.9),
         },
     ),
     Cause(
         "wiring", "pull-missing", 0.02,
         "the line shows no pull, and the machine reacts as soon as the line is driven hard",
         "Find the line's pull-up resistor on the board and measure it with the power off; replace it or its trace.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "pull": {"none": 0.97},
-            "start_open": _no(0.9),
-            "start_standin": _no(0.8),
-            "start_through": _no(0.8),
+            "start_open": no(0.9),
+            "start_standin": no(0.8),
+            "start_through": no(0.8),
             "sleep_standin": {"always": 0.5, "never": 0.3, "sometimes": 0.1, "late": 0.1},
             "wake_standin": {"never": 0.8},
             "sleep_open": {"yes": 0.8},
@@ -228,18 +136,18 @@ CAUSES: tuple[Cause, ...] = (
         "wiring", "pull-missing", 0.02,  # of one of two lid lines that must both say shut: the other one still works
         "a line shows no pull, and the machine reacts to the lid all the same",
         "Find the line's pull-up resistor on the board and measure it with the power off; replace it or its trace.",
-        _HOT_AIR,
+        HOT_AIR,
         {"pull": {"none": 0.97}},
     ),
     Cause(
         "wiring", "supply-missing", 0.06,
         "the machine gives no supply on the sensor connector although it has power",
         "Measure the supply pin of the connector and follow its trace to the source; look for liquid damage.",
-        _PROBED,
+        PROBED,
         {
             "supply": {"missing": 0.98},
             # Without supply the pulls cannot be measured, and a sensor without supply leaves its line alone.
-            "sleep_through": _no(0.9),
+            "sleep_through": no(0.9),
             "start_through": {"yes": 0.78, "no": 0.2, "late": 0.02},
         },
     ),
@@ -247,7 +155,7 @@ CAUSES: tuple[Cause, ...] = (
         "wiring", None, 0.015,
         "a line's pull is outside what the machine profile accepts",
         "Look for corrosion or leakage on the line; measure its pull-up resistor with the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         {"pull": {"wrong": 0.97}},
     ),
     Cause(
@@ -255,7 +163,7 @@ CAUSES: tuple[Cause, ...] = (
         "a path to ground beside the pull lowers the line: liquid, corrosion or a damaged part",
         "Clean connector and board round the line first, then repeat; if it stays, measure from line to ground with "
         "the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "pull": {"leak-ground": 0.97},
             "start_open": {"yes": 0.5, "no": 0.49, "late": 0.01},
@@ -273,7 +181,7 @@ CAUSES: tuple[Cause, ...] = (
         "a path to ground beside the pull lowers the line: liquid, corrosion or a damaged part",
         "Clean connector and board round the line first, then repeat; if it stays, measure from line to ground with "
         "the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         {"pull": {"leak-ground": 0.97}},
     ),
     Cause(
@@ -281,7 +189,7 @@ CAUSES: tuple[Cause, ...] = (
         "the line is pulled up harder than by its resistor: liquid or corrosion to the supply, or a wrong resistor",
         "Clean connector and board round the line first, then repeat; if it stays, measure from line to supply with "
         "the power off.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "pull": {"leak-supply": 0.97},
             "sleep_standin": {"always": 0.5, "never": 0.4, "sometimes": 0.05, "late": 0.05},
@@ -294,19 +202,19 @@ CAUSES: tuple[Cause, ...] = (
         "board", "ignores-lid", 0.05,
         "the line reaches the board with its pull, follows the jig, and the board does not react to it",
         "Check the lid input of the board's controller: protection parts, and voltage while the jig shuts the lid.",
-        _PROBED,
+        PROBED,
         {
             "sleep_standin": {"never": 0.97},
             "sleep_driven": {"no": 0.97},
-            "sleep_through": _no(0.97),
-            "start_shut": _yes(0.8),
+            "sleep_through": no(0.97),
+            "start_shut": yes(0.8),
         },
     ),
     Cause(
         "board", "no-start", 0.075,
         "the machine does not start although its lid line says open",
         "Follow the board's start sequence: 5 V, 20 V, standby rails, power button. The lid sensor is not the cause.",
-        _PROBED,
+        PROBED,
         {**_NO_START, "supply": {"missing": 0.02, "low": 0.02, "high": 0.005, "right": 0.955}},
     ),
     Cause(
@@ -314,7 +222,7 @@ CAUSES: tuple[Cause, ...] = (
         "the machine neither starts nor supplies its sensor connector: a missing standby rail explains both",
         "Follow the sensor supply from the connector's pin to its source: is it missing at the source, mend that rail; "
         "is it there, mend the trace, then repeat this test.",
-        _PROBED,
+        PROBED,
         {**_NO_START, "supply": {"missing": 0.98}},
     ),
     Cause(
@@ -322,7 +230,7 @@ CAUSES: tuple[Cause, ...] = (
         "the machine starts, but later than its profile allows",
         "Time it again with another system disk and after a reset of the board's controller, and check the profile's "
         "limits.start_s; then suspect the controller's start sequence.",
-        _POWERED,
+        POWERED,
         {
             "start_open": {"late": 0.8, "yes": 0.18, "no": 0.02},
             "start_standin": {"late": 0.8, "yes": 0.18, "no": 0.02},
@@ -346,28 +254,28 @@ CAUSES: tuple[Cause, ...] = (
         "board", "never-wakes", 0.03,
         "the machine sleeps when shut and stays asleep when opened",
         "Check the wake signal from controller to chipset and the rails that stay on in sleep.",
-        _PROBED,
-        {"wake_standin": {"never": 0.97}, "wake_through": _no(0.97)},
+        PROBED,
+        {"wake_standin": {"never": 0.97}, "wake_through": no(0.97)},
     ),
     Cause(
         "board", "random-miss", 0.03,
         "the machine reacts to some movements of the lid and not to others",
         "Look for cracked joints and moisture round the controller; warm it gently. "
         "'lidjig cycle --count N' narrows the rate.",
-        _HOT_AIR,
+        HOT_AIR,
         {
             "sleep_standin": {"sometimes": 0.65, "always": 0.3, "never": 0.05},
             "wake_standin": {"sometimes": 0.5, "always": 0.45, "never": 0.05},
             "sleep_driven": {"yes": 0.6, "no": 0.4},
-            "sleep_through": _yes(0.7),
-            "wake_through": _yes(0.7),
+            "sleep_through": yes(0.7),
+            "wake_through": yes(0.7),
         },
     ),
     Cause(
         "board", None, 0.015,
         "the machine wakes later than its profile allows",
         "Time the wake once more after a reset of the board's controller and with another system disk.",
-        _POWERED,
+        POWERED,
         {"wake_standin": {"late": 0.9}, "wake_through": {"late": 0.8, "yes": 0.15, "no": 0.05}},
     ),
     Cause(
@@ -375,7 +283,7 @@ CAUSES: tuple[Cause, ...] = (
         "the sensor supply is outside the machine profile's window",
         "Unplug the sensor and measure again; is --machine the profile of this machine? Then measure the rail at its "
         "source, its regulator and what loads it.",
-        _PROBED,
+        PROBED,
         {"supply": {"low": 0.5, "high": 0.49, "right": 0.005, "missing": 0.005}},
     ),
     Cause(
@@ -383,7 +291,7 @@ CAUSES: tuple[Cause, ...] = (
         "the machine does not stay in the state that it was brought to: it goes off, asleep or awake by itself",
         "Watch supply rails and charger current while it runs and while it sleeps; feel for heat, look for a short "
         "that comes with warmth; then suspect the controller.",
-        _PROBED,
+        PROBED,
         {"state_kept": {"no": 0.95}, "sleep_standin": {"always": 0.9}, "wake_standin": {"always": 0.9}},
     ),
     # --- not the hardware under test
@@ -391,7 +299,7 @@ CAUSES: tuple[Cause, ...] = (
         "setting", None, 0.02,
         "the operating system is set to do nothing, or something slow, when the lid is shut",
         "Start the machine from another system disk or reset its lid setting, then repeat this test.",
-        _SCREEN,
+        SCREEN,
         {
             # A setting acts on a running system: the refusal to start while shut is not in its power.
             "sleep_standin": {"never": 0.7, "late": 0.27, "sometimes": 0.02, "always": 0.01},
@@ -405,30 +313,31 @@ CAUSES: tuple[Cause, ...] = (
         "the lid line's level is the other way round than the profiles say: open starts it not, shut starts it",
         "Check line.active in the machine profile and output.active in the sensor profile against this machine, then "
         "repeat this test.",
-        _SCREEN,
+        SCREEN,
         {
             "sensor_open": {"operated": 0.5, "released": 0.5},
             "sensor_shut": {"released": 0.5, "operated": 0.5},
-            "start_standin": _no(0.97),
-            "start_driven": _no(0.97),
-            "start_shut": _yes(0.97),
+            "start_standin": no(0.97),
+            "start_driven": no(0.97),
+            "start_shut": yes(0.97),
             "sleep_standin": {"never": 0.97},
             "wake_standin": {"never": 0.97},
             "sleep_driven": {"no": 0.97},
         },
+        only="switch",
     ),
     Cause(
         "elsewhere", None, 0.03,
         "charger, battery or power button keep the machine from starting; the lid line has no part in it",
         "Try another charger (5 V, then 20 V at its plug) and the power button's cable before the board.",
-        _POWERED,
+        POWERED,
         {**_NO_START, "charger": {"wrong": 0.6, "right": 0.4}, "supply": {"missing": 0.3, "right": 0.69}},
     ),
     Cause(
         "elsewhere", None, 0.005,
         "charger, battery, power button or system switch the machine off while only the lid is moved",
         "Repeat with another charger and another system disk, and with nobody near the power button.",
-        _POWERED,
+        POWERED,
         {"state_kept": {"no": 0.9}},
     ),
 )  # fmt: skip

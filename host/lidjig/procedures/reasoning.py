@@ -23,7 +23,8 @@ CAUSE_MIN = 0.001  # less probable causes are not listed
 FITS_MIN = 0.05  # what is less probable than this under a cause does not fit it
 TWO_FAULTS = "two faults at once: the sensor by itself and the machine without it are both out of order"
 # What the sensor shows when the jig feeds it, and what depends on both sides together.
-_SENSOR_SIDE = frozenset({"sensor_current", "sensor_open", "sensor_shut", "sensor_steady", "sensor_unfed"})
+_SENSOR_SIDE = frozenset(name for name in HEALTHY if name.startswith("sensor_"))
+_ANGLE_READ = "sensor_speaks"  # seen wherever a sensor that tells an angle was read
 _BOTH_SIDES = frozenset({"start_through", "sleep_through", "wake_through"})
 
 
@@ -55,9 +56,11 @@ def likelihood(cause: Cause, name: str, value: str) -> float:
 
 def posterior(seen: Mapping[str, str], causes: Collection[Cause] = CAUSES) -> list[tuple[Cause, float]]:
     """Causes with their probability given what was seen, most probable first. What was not seen counts for nothing."""
+    kind = "angle" if _ANGLE_READ in seen else "switch"
     logs = [
         (cause, math.log(cause.prior) + sum(math.log(likelihood(cause, n, v)) for n, v in seen.items()))
         for cause in causes
+        if cause.only in ("", kind)
     ]
     highest = max(value for _cause, value in logs)
     weights = [(cause, math.exp(value - highest)) for cause, value in logs]

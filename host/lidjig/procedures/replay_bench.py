@@ -143,6 +143,18 @@ def without_conclusion(procedure: Procedure, run: StoredRun) -> Report:
     return Report(run.command, run.id, run.outcome, [], procedure.sheet.all())
 
 
+def as_far_as_recorded(procedure: Procedure, run: StoredRun) -> Report:
+    """The same, without the figures that the run had not come to: that they can be made now is no difference."""
+    report = without_conclusion(procedure, run)
+    had = {m.name for m in run.measurements if m.value is not None}
+    report.measurements = [m if m.name in had else _unset(m) for m in report.measurements]
+    return report
+
+
+def _unset(measured: MeasuredValue) -> MeasuredValue:
+    return replace(measured, value=None, low=None, high=None, n=0)
+
+
 def blaming_nothing(report: Report, run: StoredRun, holes: Sequence[str]) -> Report:
     """What may be concluded of a run part of whose record is missing: what it concluded itself and what is left gives
     again; never a fault that only the missing part speaks for, and never that all is well.

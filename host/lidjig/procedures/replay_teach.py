@@ -9,7 +9,6 @@ import math
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -22,6 +21,7 @@ from lidjig.procedures.collecting import change_of, heard_enough, line_track, sa
 from lidjig.procedures.rederiving import heard, spans_of
 from lidjig.procedures.replay_bench import (
     Forgetting,
+    as_far_as_recorded,
     blaming_nothing,
     closing,
     has_concluded,
@@ -33,7 +33,7 @@ from lidjig.procedures.replayed import SAME_PART, Replayed, compare
 from lidjig.procedures.report import Report
 from lidjig.procedures.teaching import TAUGHT_TEXT, Teach
 from lidjig.record.axis import Boot, Levels, boots_of, levels_of
-from lidjig.record.model import RECORD_STEP, MeasuredValue
+from lidjig.record.model import RECORD_STEP
 from lidjig.record.power_states import Series, tracks_of
 from lidjig.record.stored import StoredRun, StoredStep
 
@@ -162,10 +162,7 @@ class Relearning:
             return closing(teach, stored)
         if any(m.value is not None and not m.name.endswith(RECORDED) for m in stored.measurements):
             teach.conclude()
-        report = without_conclusion(teach, stored)
-        had = {m.name for m in stored.measurements if m.value is not None}
-        report.measurements = [m if m.name in had else _unset(m) for m in report.measurements]
-        return report
+        return as_far_as_recorded(teach, stored)
 
     def _compare_profiles(self, done: Replayed) -> None:
         kept = self.stored.texts.get(TAUGHT_TEXT)
@@ -227,10 +224,6 @@ def holes_in(segments: Iterable[Segment]) -> Iterator[tuple[int, int, int]]:
         elif before_us is not None and segment.after_hole:
             yield boot, before_us, begin_us
         before_us = end_us
-
-
-def _unset(measured: MeasuredValue) -> MeasuredValue:
-    return replace(measured, value=None, low=None, high=None, n=0)
 
 
 def table_of(text: str) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from lidjig.record.stored import StoredRun
 
 # Figures are the same when they differ by less than this part of them: another processor rounds in another way.
 SAME_PART = 1e-9
-KINDS = ("findings", "outcome", "measurements", "observations", "trials", "profile")
+KINDS = ("findings", "outcome", "measurements", "observations", "trials", "profile", "trim")
 
 
 @dataclass(frozen=True)

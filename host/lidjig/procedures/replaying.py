@@ -19,6 +19,7 @@ from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle, Proof
 from lidjig.procedures.hold import Hold
 from lidjig.procedures.isolate import Isolate
+from lidjig.procedures.isolate_angle import FIGURES, LIDS, OBSERVED, AngleSide
 from lidjig.procedures.lid import Trial, from_result
 from lidjig.procedures.reasoning import Seen
 from lidjig.procedures.rederiving import Again, spans_of
@@ -31,21 +32,26 @@ from lidjig.procedures.replay_bench import (
     without_argument,
     without_conclusion,
 )
+from lidjig.procedures.replay_sense import SensingAgain
 from lidjig.procedures.replay_teach import Relearning
+from lidjig.procedures.replay_trim import Retrimming
 from lidjig.procedures.replayed import Replayed, compare
 from lidjig.procedures.report import Report, Sheet
 from lidjig.procedures.response import declare_trials
+from lidjig.procedures.sense import Sense
+from lidjig.procedures.sensor_looks import Looked
 from lidjig.procedures.start import waited_s as start_waited_s
 from lidjig.procedures.survey import declare_machine_side
 from lidjig.procedures.sweep import Sweep
 from lidjig.procedures.teaching import Teach
+from lidjig.procedures.trim import Trim
 from lidjig.record.holes import Hole
 from lidjig.record.model import CYCLE_STEP, DRIVEN_STEP, LID_STEP, ROUND_STEP, START_STEP, SWEEP_STEP, WATCHED_STEP
 from lidjig.record.power_states import Series
 from lidjig.record.stored import StoredRun, StoredStep
 
 STANDIN_SEEN = {"sleep_standin", "wake_standin", "state_kept"}  # observations that stand on trials alone
-WANTED = "a run of confirm, isolate, cycle, sweep, hold or teach"
+WANTED = "a run of confirm, isolate, sense, cycle, sweep, hold, teach or trim"
 HIDDEN = "not measured: part of what it stands on is missing from the record"
 
 
@@ -71,7 +77,7 @@ def replay(run: StoredRun, series: Series, earlier: Sequence[StoredRun] = ()) ->
     Raises BadInput for a run of a command that concludes nothing, and for one that was recorded before what its
     findings stand on was kept.
     """
-    if run.command not in (*MAKERS, Teach.command):
+    if run.command not in (*MAKERS, Sense.command, Teach.command, Trim.command):
         todo = f"Look at it with 'lidjig show {run.id}'; 'lidjig runs' lists the runs that there are."
         raise BadInput(run.id, "RUN", run.command, f"{WANTED}; {_why_not(run)}", todo)
     if run.findings and not run.observations:
@@ -80,6 +86,10 @@ def replay(run: StoredRun, series: Series, earlier: Sequence[StoredRun] = ()) ->
             "a run that kept the observations its findings stand on; this one was recorded by a lidjig that did not "
             f"keep them (before schema 3), so its findings can be read ('lidjig show {run.id}') and not drawn anew",
         )  # fmt: skip
+    if run.command == Trim.command:
+        return Retrimming(run).run()
+    if run.command == Sense.command:
+        return SensingAgain(run).run()
     return Relearning(run, series).run() if run.command == Teach.command else _Replay(run, earlier).run()
 
 
@@ -138,6 +148,7 @@ class _Replay:
         rounds: list[Trial] = []
         done = 0
         edges: dict[str, int] = {}
+        looked: dict[str, Looked] = {}
         if self.stored.command == "cycle":
             self.observed |= STANDIN_SEEN
         for step in self.stored.steps:
@@ -173,16 +184,31 @@ class _Replay:
                 if self.again.hidden("", begin_us, begin_us, end_us):
                     self.hidden.append((f"sensor watched, lid {step.arguments['lid']}", f"{step.result['edges']}"))
                     continue
+                if "looked" in step.result:
+                    looked[step.arguments["lid"]] = Looked.from_json(step.result["looked"])
+                    continue
                 edges[step.arguments["lid"]] = self._edges(cast(Isolate, self.procedure), step)
             elif step.name == SWEEP_STEP:
                 self._sweep(cast(Sweep, self.procedure), step)
-        if len(edges) < 2 and self.holes:
+        by_angle = getattr(self.procedure, "by_angle", None)
+        if by_angle is not None:
+            self._by_angle(by_angle, looked)
+        elif len(edges) < 2 and self.holes:
             self._figures("sensor changes, lid at rest")
             self.observed.add("sensor_steady")
         elif len(edges) == 2 and self._recorded("sensor changes, lid at rest"):
             self._figures("sensor changes, lid at rest")
             self.observed.add("sensor_steady")
             cast(Isolate, self.procedure).enter_steady(sum(edges.values()))
+
+    def _by_angle(self, side: AngleSide, looked: dict[str, Looked]) -> None:
+        """What a sensor that tells an angle said, judged anew from what was read of it."""
+        whole = len(looked) == len(LIDS) and any(one.name in OBSERVED for one in self.stored.observations)
+        if whole or self.holes:
+            self._figures(*FIGURES)
+            self.observed |= set(OBSERVED)
+        if whole:
+            side.enter(looked)
 
     def _figures(self, *names: str | None) -> None:
         self.figures |= {name for name in names if name is not None}

@@ -6,6 +6,7 @@ Only 10 kohm test loads touch the lines (0.5 mA at most), so a survey is safe on
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lidjig.bench.machine import Line, MachineProfile
@@ -21,6 +22,7 @@ from lidjig.procedures.reasoning import Seen
 from lidjig.procedures.report import Declared, Sheet
 
 READINGS = 64
+SETTLE_UNFED_S = 0.2  # a sensor that has lost its supply
 SETTLE_S = 0.02  # lines and their RC settle in far less; the analog switch needs a millisecond
 FEED_OHM = 47.0  # in the jig's sensor feed (WIRING.md)
 FEED_U_PART = 0.01 / math.sqrt(3.0)  # a 1 % resistor
@@ -55,10 +57,15 @@ def declare_machine_side(machine: MachineProfile) -> list[Declared]:
     return declared
 
 
-def declare_sensor_side(sensor: SensorProfile) -> list[Declared]:
-    """Current and levels of the real sensor, fed by the jig. A level is a part of the sensor's supply."""
+def declare_current(sensor: SensorProfile) -> Declared:
+    """Current of the real sensor."""
     low, high = sensor.supply.current_min_ma, sensor.supply.current_max_ma
-    declared = [Declared("sensor current", "mA", low, high, "fed with 3.3 V by the jig", needed=low is not None)]
+    return Declared("sensor current", "mA", low, high, "fed with 3.3 V by the jig", needed=low is not None)
+
+
+def declare_sensor_side(sensor: SensorProfile) -> list[Declared]:
+    """Current and levels of a real sensor that is a switch, fed by the jig. A level is a part of its supply."""
+    declared = [declare_current(sensor)]
     for output in sorted(sensor.output, key=lambda item: item.line):
         for lid in ("open", "shut"):
             level_low, level_high = _level_limits(output, lid)
@@ -259,7 +266,7 @@ class SensorAt:
 
 
 def feed_sensor(bench: Bench) -> None:
-    """Feed the real sensor from the jig, its open-drain outputs pulled up, and let it start."""
+    """Feed the real sensor from the jig, pull up the lines that it only pulls low, and let it start."""
     bench.route(Route.OPEN)
     bench.jig.sensor_power(True)
     pull_sensor(bench)
@@ -269,28 +276,52 @@ def feed_sensor(bench: Bench) -> None:
 
 def pull_sensor(bench: Bench) -> None:
     """Pull the sensor's lines up (open drain) so that both levels can be told; push-pull outputs need none."""
-    for output in bench.sensor.output:
-        if output.drive == "open-drain":
-            bench.jig.load(f"sensor_{output.line}", "high")
+    for line in bench.sensor.pulled_lines():
+        bench.jig.load(f"sensor_{line}", "high")
 
 
-def release_sensor(bench: Bench) -> None:
-    """Take feed and pulls off again."""
+def release_sensor(bench: Bench, lines: Sequence[int] | None = None) -> None:
+    """Take feed and pulls off again. lines: those that were pulled, by default by feed_sensor()."""
     bench.jig.sensor_power(False)
-    for output in bench.sensor.output:
-        bench.jig.load(f"sensor_{output.line}", "off")
+    sensor = bench.sensor
+    pulled = [output.line for output in sensor.output] if sensor.is_switch else sensor.pulled_lines()
+    for line in pulled if lines is None else lines:
+        bench.jig.load(f"sensor_{line}", "off")
 
 
-def read_sensor(bench: Bench, *, fed: bool = True) -> SensorAt:
-    """Levels and current now. Unfed, levels are parts of the jig's own 3.3 V."""
+def read_sensor(bench: Bench, lines: Sequence[int] | None = None, *, fed: bool = True) -> SensorAt:
+    """Levels and current now. lines: by default the outputs of a switch. Unfed, levels are parts of the jig's own
+    3.3 V.
+    """
     jig_mv = _mean(bench, "jig_3v3")
     feed_mv = _mean(bench, "sensor_supply")
     rail = bench.estimate(feed_mv if fed else jig_mv).value or 1.0
     levels: dict[int, float] = {}
-    for output in sorted(bench.sensor.output, key=lambda item: item.line):
-        level = bench.estimate(_mean(bench, f"sensor_{output.line}"))
-        levels[output.line] = (level.value or 0.0) / max(rail, 1.0)
+    for line in sorted([output.line for output in bench.sensor.output] if lines is None else lines):
+        level = bench.estimate(_mean(bench, f"sensor_{line}"))
+        levels[line] = (level.value or 0.0) / max(rail, 1.0)
     return SensorAt(levels, sensor_current(jig_mv, feed_mv))
+
+
+def look_unfed(bench: Bench, lines: Sequence[int]) -> Seen:
+    """The sensor's lines without its supply, pulled up by the jig: a live output that pulls lets go, a corroded one
+    holds on.
+    """
+    bench.route(Route.OPEN)
+    for line in lines:
+        bench.jig.load(f"sensor_{line}", "high")
+    bench.idle(SETTLE_UNFED_S)
+    levels = read_sensor(bench, lines, fed=False).levels
+    release_sensor(bench, lines)
+    return judge_unfed(levels)
+
+
+def judge_unfed(levels: dict[int, float]) -> Seen:
+    """Lines of a sensor without its supply in the table's words."""
+    held = any(level < 0.5 for level in levels.values())
+    figures = ", ".join(f"line {line} at {level:.2f} of 3.3 V" for line, level in levels.items())
+    does = "still holds its line" if held else "lets its line go"
+    return Seen("sensor_unfed", "operated" if held else "released", f"without supply the sensor {does} ({figures})")
 
 
 def sensor_current(jig: Measurement, feed: Measurement) -> Estimate:

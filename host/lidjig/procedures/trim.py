@@ -1,13 +1,15 @@
-"""Trim: step the analog output through its range, read a meter, store on the board what corrects it, and check that."""
+"""Trim: step an analog output through its range, read a meter, store on the board what corrects it, and check that."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 
 from lidjig.bench.meter import LEADS_ADVICE, MeterFailed, MeterReading
 from lidjig.bench.trim import Trim as TrimRecord
 from lidjig.bench.trim import crc_of_record, new_trim
+from lidjig.bench.trim_pair import WORDS
 from lidjig.errors import Disturbed, OutputFailed, Tripped
 from lidjig.jig_types import Lock, Route
 from lidjig.measure import trim_fit
@@ -16,8 +18,9 @@ from lidjig.procedures.base import LINK_REASONS, Bench, Procedure
 from lidjig.procedures.report import Declared
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
 from lidjig.procedures.trim_meter import Lead, MeterAsked
-from lidjig.procedures.trim_output import MEASURING, POINTS, OutputStage, measuring_profile
-from lidjig.record.model import TRIM_POINT_STEP
+from lidjig.procedures.trim_output import MEASURING, POINTS
+from lidjig.procedures.trim_sincos import SincosStage, stage_of
+from lidjig.record.model import TRIM_METER_STEP, TRIM_POINT_STEP, TRIM_STORED_STEP, TRIM_SUPPLY_STEP
 from shared_proto import names
 
 # The filter settles in 25 ms and a handheld meter shows a new voltage after about two of its readings (common practice,
@@ -26,27 +29,45 @@ SETTLE_S = 0.8
 
 
 @dataclass(frozen=True)
-class _Supply:
+class Supply:
     """The supply by the meter, and its standard uncertainty."""
 
     v: float
     u_v: float
 
+    @classmethod
+    def of(cls, v: float, u_v: float, u_own_v: float) -> Supply:
+        """One reading."""
+        return cls(v, math.hypot(u_v, u_own_v))
+
+    def and_after(self, after: Supply) -> Supply:
+        """Between first and last reading it was anywhere between the two (JCGM 100:2008, 4.3.7)."""
+        return Supply(0.5 * (self.v + after.v), math.hypot(self.u_v, 0.5 * abs(after.v - self.v) / math.sqrt(3.0)))
+
 
 class Trim(Procedure):
-    """points: 3 to 33, over the range of the sensor profile's output. Raises BadInput for a profile that has none, and
-    where the meter's data sheet is not known.
+    """points: 3 to 33, over the range of the sensor profile's output. lead: who reads the meter, else as `meter` asks
+    for. output: which of two. Raises BadInput for a profile that has none, and where the meter's data sheet is not
+    known.
     """
 
     command = "trim"
     COMPONENTS = ("supply", "meter", "meter resolution", "ripple", "fit", "output step")
 
-    def __init__(self, bench: Bench, points: int = POINTS, meter: MeterAsked | None = None) -> None:
-        self.stage = OutputStage.of(bench.sensor)
+    def __init__(
+        self,
+        bench: Bench,
+        points: int = POINTS,
+        meter: MeterAsked | None = None,
+        lead: Lead | None = None,
+        output: str = "",
+    ) -> None:
+        self.stage = stage_of(bench.sensor, output)
         self.points = points
-        self.lead = Lead(bench, meter or MeterAsked())
-        self.measuring = measuring_profile(bench.sensor)
-        self._in_force: TrimRecord | None = None  # what is put back where link or board failed
+        self.lead = lead or Lead(bench, meter or MeterAsked())
+        self.measuring = self.stage.measuring
+        self._in_force = b""  # what is put back where link or board failed
+        self._other: TrimRecord | None = None  # of the other of two outputs, which keeps its trim
         self._untrimmed = False  # the board's own trim is gone, and the new one is not there yet
         super().__init__(bench)
 
@@ -80,15 +101,20 @@ class Trim(Procedure):
         stage, spec, supply_v = self.stage, self.lead.spec, self.bench.sensor.supply.max_v
         half_v = spec.half_width_v(stage.high * supply_v)
         budget = stage.budget(supply_v, spec.u_v(supply_v), half_v, spec.resolution_v)
-        return (stage.high - stage.low) * supply_v / stage.top + budget.expanded
+        return stage.code_step * supply_v + budget.expanded
 
     # -- the work
 
     def prepare(self) -> None:
         """Known state, the meter ready."""
         super().prepare()
+        if self.bench.trim is not None and isinstance(self.stage, SincosStage):
+            crc = crc_of_record(self.bench.sensor.to_blob())
+            self._other = self.bench.trim.output(self.stage.other, crc)
         self.bench.trim = None  # what the board held is about to be replaced
-        self.lead.open()
+        with self.bench.recorder.step(TRIM_METER_STEP) as step:
+            self.lead.open()
+            step.result = {"name": self.lead.name, **asdict(self.lead.spec)}
 
     def work(self) -> None:
         """Survey, read, fit, try, store."""
@@ -104,36 +130,34 @@ class Trim(Procedure):
         supply = self._read_supply()
         readings = self._read_points()
         fitted = self._fit(readings, supply)
-        self._enter_output(fitted, supply)
-        self._put(self._record(fitted, supply, self.measuring.name, self.measuring.to_blob()))
+        self.enter_output(fitted, supply)
+        self._put(self.record(fitted, supply, self.measuring.name, self.measuring.to_blob()))
         between = self._read_between(fitted, supply)
-        supply = self._supply_again(supply)
-        budget = self._budget(between, supply)
-        self._enter_budget(budget, supply)
-        if self._enter_between(between):
+        supply = self.supply_of_both(supply, self._read_supply())
+        if self.judge_between(between, supply):
             self._store(fitted, supply)
 
     def _identity(self) -> TrimRecord:
         """Nothing changed. It belongs to the measuring profile, so that it never passes for a trim of the real one."""
         crc = crc_of_record(self.measuring.to_blob())
-        parts = [(0.0, self.stage.low), (1.0, self.stage.high)]
+        parts = [(0.0, self.stage.begin), (1.0, self.stage.end)]
         return new_trim(MEASURING, crc, self.lead.made, "none", self.bench.sensor.supply.max_v, parts)
 
-    def _record(self, fitted: trim_fit.TrimFit, supply: _Supply, name: str, blob: bytes) -> TrimRecord:
+    def record(self, fitted: trim_fit.TrimFit, supply: Supply, name: str, blob: bytes) -> TrimRecord:
+        """The trim of a profile, named and packed."""
         wanted, command = fitted.inverse()
         parts = list(zip(command.tolist(), wanted.tolist(), strict=True))
         return new_trim(name, crc_of_record(blob), self.lead.made, self.lead.name, supply.v, parts)
 
     def _put(self, trim: TrimRecord) -> None:
         """A trim and the measuring profile in force, the output driven."""
-        self._in_force = trim
+        self._in_force = self.stage.record(trim)
         self.bench.persist(self._put_again, lambda: None)
 
     def _put_again(self) -> None:
-        jig, trim = self.bench.jig, self._in_force
-        assert trim is not None
+        jig = self.bench.jig
         self._at_rest()
-        jig.load_blob(names.BLOB_TRIM, trim.to_record())
+        jig.load_blob(names.BLOB_TRIM, self._in_force)
         jig.load_blob(names.BLOB_PROFILE, self.measuring.to_blob())
         self.bench.route(Route.STANDIN)
 
@@ -147,9 +171,11 @@ class Trim(Procedure):
         elif status.lock == Lock.ARMED:
             self.bench.jig.disarm()
 
-    def _read_supply(self) -> _Supply:
+    def _read_supply(self) -> Supply:
         self.bench.progress.step(f"Supply (meter: {self.lead.name})")
-        found = self.bench.persist(lambda: self.lead.read("supply", SETTLE_S), self._put_again)
+        with self.bench.recorder.step(TRIM_SUPPLY_STEP) as step:
+            found = self.bench.persist(lambda: self.lead.read("supply", SETTLE_S), self._put_again)
+            step.result = {"v": found.v, "u_v": found.u_v, "u_own_v": found.u_own_v, "text": found.text}
         window = self.bench.sensor.supply
         if not window.min_v <= found.v <= window.max_v:
             raise MeterFailed(
@@ -158,18 +184,7 @@ class Trim(Procedure):
                 f"{window.min_v:g} to {window.max_v:g} V",
                 LEADS_ADVICE,
             )
-        return _Supply(found.v, math.hypot(found.u_v, found.u_own_v))
-
-    def _supply_again(self, before: _Supply) -> _Supply:
-        """Between first and last reading it was anywhere between the two (JCGM 100:2008, 4.3.7)."""
-        after = self._read_supply()
-        moved_v = abs(after.v - before.v)
-        if moved_v > 2.0 * before.u_v:
-            self.note(f"the supply moved by {1000.0 * moved_v:.1f} mV during the trim; the uncertainty has it")
-        supply = _Supply(0.5 * (before.v + after.v), math.hypot(before.u_v, 0.5 * moved_v / math.sqrt(3.0)))
-        half = 2.0 * supply.u_v
-        self.sheet.set("supply by the meter", supply.v, supply.v - half, supply.v + half, 2)
-        return supply
+        return Supply.of(found.v, found.u_v, found.u_own_v)
 
     def _read_points(self) -> list[tuple[float, float, float]]:
         """(commanded part of the range, V, own standard uncertainty in V) of each point."""
@@ -177,7 +192,7 @@ class Trim(Procedure):
         rows = []
         for code in self.stage.points(self.points):
             found = self._read_at(code)
-            rows.append((code / self.stage.top, found.v, found.u_own_v))
+            rows.append((self.stage.command(code), found.v, found.u_own_v))
             self.bench.progress.bar(len(rows), self.points)
         return rows
 
@@ -186,7 +201,7 @@ class Trim(Procedure):
 
         def once() -> MeterReading:
             self.bench.turn(round(self.stage.angle_deg(code), 3), 0.0)
-            found = self.lead.read("output", SETTLE_S)
+            found = self.lead.read(self.stage.place, SETTLE_S)
             self._check_driven(code)
             return found
 
@@ -203,14 +218,14 @@ class Trim(Procedure):
         if not (at and status.lock == Lock.ARMED and status.route == Route.STANDIN):
             raise Disturbed("the output was read")
 
-    def _fit(self, readings: list[tuple[float, float, float]], supply: _Supply) -> trim_fit.TrimFit:
+    def _fit(self, readings: list[tuple[float, float, float]], supply: Supply) -> trim_fit.TrimFit:
         """Raises OutputFailed."""
         try:
             fitted = trim_fit.fit(readings, supply.v)
         except trim_fit.NotFollowing as failure:
             raise OutputFailed(failure.what, failure.todo) from failure
         for (command, v, _u), residual in zip(readings, fitted.residual_v, strict=True):
-            wanted_v = (self.stage.low + (self.stage.high - self.stage.low) * command) * supply.v
+            wanted_v = (self.stage.begin + (self.stage.end - self.stage.begin) * command) * supply.v
             self.bench.progress.say(
                 f"{100.0 * command:5.1f} % of the range: {v:.4f} V, off by {1000.0 * (v - wanted_v):+.2f} mV "
                 f"untrimmed, residual {1000.0 * residual:+.3f} mV"
@@ -219,7 +234,7 @@ class Trim(Procedure):
             self.note(text)
         return fitted
 
-    def _read_between(self, fitted: trim_fit.TrimFit, supply: _Supply) -> trim_fit.Between:
+    def _read_between(self, fitted: trim_fit.TrimFit, supply: Supply) -> trim_fit.Between:
         """The output between the points, the trim in force, against what is wanted. Raises OutputFailed."""
         stage, (lowest, highest) = self.stage, fitted.reach
         codes = [code for code in stage.between(self.points) if lowest <= stage.wanted(code) <= highest]
@@ -231,13 +246,12 @@ class Trim(Procedure):
         for done, code in enumerate(codes, 1):
             v, wanted_v = self._read_at(code).v, stage.wanted(code) * supply.v
             self.bench.progress.say(
-                f"{100.0 * code / stage.top:5.1f} % of the range: {v:.4f} V, wanted {wanted_v:.4f} V, off by "
+                f"{100.0 * stage.command(code):5.1f} % of the range: {v:.4f} V, wanted {wanted_v:.4f} V, off by "
                 f"{1000.0 * (v - wanted_v):+.2f} mV"
             )
-            # As the fit has it: the table at this command is what is wanted, so that reading - table is the error.
-            rows.append((float(fitted.command_for(stage.wanted(code))), v))
+            rows.append((code, v))
             self.bench.progress.bar(done, len(codes))
-        return trim_fit.between(fitted.table, rows)
+        return self.between(fitted, rows)
 
     def _say_reach(self, lowest: float, highest: float) -> None:
         """A note where the output cannot be brought to an end of its range."""
@@ -247,14 +261,33 @@ class Trim(Procedure):
             (highest, stage.high, stage.high - highest),
         ):
             if short > stage.step:
-                self.note(
-                    f"the output ends at {100.0 * end:.2f} % of the supply, where {100.0 * wanted:g} % is wanted: past "
-                    f"a lid angle of {stage.lid_deg(end):.2f} deg it stays there, whatever the trim"
-                )
+                self.note(stage.ends_at(end, wanted))
 
     # -- what came of it
 
-    def _enter_output(self, fitted: trim_fit.TrimFit, supply: _Supply) -> None:
+    def between(self, fitted: trim_fit.TrimFit, readings: Sequence[tuple[int, float]]) -> trim_fit.Between:
+        """(code, V) as the fit has it: the table at this command is what is wanted, so that reading - table is the
+        error.
+        """
+        rows = [(float(fitted.command_for(self.stage.wanted(code))), v) for code, v in readings]
+        return trim_fit.between(fitted.table, rows)
+
+    def supply_of_both(self, before: Supply, after: Supply) -> Supply:
+        """The supply of the whole trim, and its figure."""
+        moved_v = abs(after.v - before.v)
+        if moved_v > 2.0 * before.u_v:
+            self.note(f"the supply moved by {1000.0 * moved_v:.1f} mV during the trim; the uncertainty has it")
+        supply = before.and_after(after)
+        half = 2.0 * supply.u_v
+        self.sheet.set("supply by the meter", supply.v, supply.v - half, supply.v + half, 2)
+        return supply
+
+    def judge_between(self, between: trim_fit.Between, supply: Supply) -> bool:
+        """Budget and errors between points into the sheet; whether the trim may be stored."""
+        self._enter_budget(self._budget(between, supply), supply)
+        return self._enter_between(between)
+
+    def enter_output(self, fitted: trim_fit.TrimFit, supply: Supply) -> None:
         stage, line, spec = self.stage, fitted.line, self.lead.spec
 
         def volts(name: str, v: float, half_v: float) -> None:
@@ -262,24 +295,24 @@ class Trim(Procedure):
 
         for name, v in (("output, lowest", fitted.table.output_v[0]), ("output, highest", fitted.table.output_v[-1])):
             volts(name, float(v), 2.0 * spec.u_v(float(v)))
-        span_v = (stage.high - stage.low) * supply.v
+        span_v = (stage.end - stage.begin) * supply.v
         # The meter's own gain error is in output and supply alike, and so not in their ratio.
         gain, half = line.slope / span_v, 2.0 * (line.u_slope or 0.0) / span_v
         self.sheet.set("output, gain", gain, gain - half, gain + half, self.points)
-        volts("output, offset", line.offset - stage.low * supply.v, 2.0 * (line.u_offset or 0.0))
+        volts("output, offset", line.offset - stage.begin * supply.v, 2.0 * (line.u_offset or 0.0))
         for name, off in (("output, bend", line.residual), ("largest residual of the fit", fitted.residual_v)):
             v = max(abs(float(one)) for one in off)
             self.sheet.set(name, v, max(0.0, v - spec.resolution_v), v + spec.resolution_v, self.points)
 
-    def _budget(self, between: trim_fit.Between, supply: _Supply) -> UncertaintyBudget:
+    def _budget(self, between: trim_fit.Between, supply: Supply) -> UncertaintyBudget:
         spec = self.lead.spec
         half_v = spec.half_width_v(self.stage.high * supply.v)
         return self.stage.budget(supply.v, supply.u_v, half_v, spec.resolution_v, between.rms_v, between.df)
 
-    def _enter_budget(self, budget: UncertaintyBudget, supply: _Supply) -> None:
+    def _enter_budget(self, budget: UncertaintyBudget, supply: Supply) -> None:
         stage = self.stage
         slope = stage.v_per_deg(supply.v)
-        angle = budget.in_degrees(slope, stage.lid_deg(stage.high))
+        angle = budget.in_degrees(slope, stage.turned_deg())
         self.bench.progress.step(
             f"Uncertainty budget at {budget.value:.3f} V, the highest level (JCGM 100:2008); standard uncertainties"
         )
@@ -300,6 +333,8 @@ class Trim(Procedure):
             f"{angle.expanded:.3f} deg (k = 2; by Student's t {1000.0 * budget.expanded_by_t():.2f} mV), by meter, "
             "resolution, ripple, supply, fit and step"
         )
+        for text in stage.notes():
+            self.note(text)
 
     def _enter_between(self, between: trim_fit.Between) -> bool:
         """The largest error between points; whether the trim may be stored."""
@@ -318,30 +353,52 @@ class Trim(Procedure):
         )
         return False
 
-    def _store(self, fitted: trim_fit.TrimFit, supply: _Supply) -> None:
+    def _store(self, fitted: trim_fit.TrimFit, supply: Supply) -> None:
         """The trim for the sensor profile itself, on the board, read back. Raises Disturbed."""
         sensor, blob = self.bench.sensor, self.bench.sensor.to_blob()
-        trim = self._record(fitted, supply, sensor.name, blob)
+        trim = self.record(fitted, supply, sensor.name, blob)
+        packed = self.stage.record(trim, self._other)
 
         def store() -> None:
             self._at_rest()
-            self.bench.jig.load_blob(names.BLOB_TRIM, trim.to_record())
+            self.bench.jig.load_blob(names.BLOB_TRIM, packed)
             self.bench.jig.load_blob(names.BLOB_PROFILE, blob)
             found = self.bench.jig.read_blob(names.BLOB_TRIM)
-            if found != trim.to_record() or self.bench.jig.status().profile_crc != trim.profile_crc:
+            if found != packed or self.bench.jig.status().profile_crc != trim.profile_crc:
                 raise Disturbed("the trim was read back as it was stored")
 
-        self.bench.persist(store, lambda: None)
+        with self.bench.recorder.step(TRIM_STORED_STEP) as step:
+            self.bench.persist(store, lambda: None)
+            step.result = {"supply_mv": trim.supply_mv, "points": [list(point) for point in trim.points]}
         self._untrimmed = False
         self.note(
-            f"trim of {len(trim.points)} points stored for sensor {sensor.name} (CRC {trim.profile_crc:08x}): "
+            f"trim of {len(trim.points)} points stored for sensor {self._named()} (CRC {trim.profile_crc:08x}): "
             f"{trim.made_utc:%Y-%m-%d}, by {trim.meter}, at a supply of {trim.supply_mv / 1000.0:.3f} V"
         )
+        self._say_other()
+
+    def _named(self) -> str:
+        signal = self.stage.signal
+        return f"{self.bench.sensor.name}, {signal}" if signal else self.bench.sensor.name
+
+    def _say_other(self) -> None:
+        """What the other of two outputs has."""
+        if not isinstance(self.stage, SincosStage):
+            return
+        words = WORDS[self.stage.other]
+        if self._other is None:
+            self.note(f"the {words} is not trimmed: run 'lidjig trim --output {self.stage.other}' as well")
+        else:
+            self.note(f"the {words} keeps its trim of {self._other.made_utc:%Y-%m-%d}")
 
     def restore(self) -> None:
         """Let go, with the sensor's own profile in force."""
+        other_back = False
         try:
             super().restore()
+            if self._untrimmed and self._other is not None:
+                self.bench.jig.load_blob(names.BLOB_TRIM, self.stage.record(None, self._other))
+                other_back = True
             self.bench.jig.load_blob(names.BLOB_PROFILE, self.bench.sensor.to_blob())
         finally:
             self.lead.close()
@@ -349,3 +406,7 @@ class Trim(Procedure):
                 self.note(
                     "no new trim was stored, and the one that the board held was given up: the output is untrimmed"
                 )
+            if other_back:
+                self._say_other()
+            elif self._untrimmed and self._other is not None:
+                self.note("the other output's trim could not be put back: trim that one anew as well")

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from lidjig.bench.actions import ACTIONS
 from lidjig.bench.meter import CAUTION, LEADS_ADVICE, Meter, MeterFailed, MeterReading, MeterSpec, TypedMeter, read_spec
-from lidjig.bench.meter_scpi import open_meter
+from lidjig.bench.meter_scpi import check_resource, open_meter
 from lidjig.errors import BadInput
 from lidjig.link.base import BenchMeter
 from lidjig.procedures.base import Bench
@@ -36,12 +36,21 @@ class MeterAsked:
     resolution: str | None = None
     meter_range: str | None = None
 
-    def check(self) -> None:
-        """Raises BadInput for what cannot be, as far as that is known without the bench."""
-        if self.where is not None:
+    def check(self, *, may_have_meter: bool, jig_port: str | None = None) -> None:
+        """Raises BadInput for what cannot be, before anything is opened.
+
+        may_have_meter: the bench may bring a meter, whose sheet then stands for what was not given. jig_port: the name
+        that the jig's own port was asked for by.
+        """
+        if self.where is not None and self.where != TYPED:
+            port = check_resource(self.where, "--meter", f"{TYPED}, ")
+            if port == jig_port:
+                raise BadInput("", "--meter", self.where, "another port than the jig's (--link)")
+        if self.where is None and may_have_meter:
+            # What is given has to make sense beside any sheet.
+            read_spec(self.accuracy or "1%", self.resolution or "0.001", self.meter_range or "")
+        else:
             self.spec(None)
-        elif self.accuracy is not None and self.resolution is not None:
-            read_spec(self.accuracy, self.resolution, self.meter_range or "")
 
     def spec(self, own: BenchMeter | None) -> MeterSpec:
         """The meter's data sheet. own: the bench's meter, whose sheet stands for what was not given.

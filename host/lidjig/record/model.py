@@ -30,11 +30,16 @@ TRIAL_STEPS = (CYCLE_STEP, ROUND_STEP)
 START_STEP, DRIVEN_STEP = "start", "lines driven hard"  # their results: board times
 LID_STEP = "real lid moved"  # its result: board times
 SWEEP_STEP = "sweep"  # its result: counters of the outputs' events, board time of the reaction
+FORCED_STEP = "output forced"  # its arguments: line, say, state; its result: t_us, board time from which on
+TRIM_METER_STEP = "trim_meter"  # its result: name, and the fields of bench.meter.MeterSpec
+TRIM_SUPPLY_STEP = "trim_supply"  # its result: v, u_v, u_own_v, text
 TRIM_POINT_STEP = "trim_point"  # its arguments: the code; its result: v, u_own_v, text
+TRIM_STORED_STEP = "trim_stored"  # its result: supply_mv, points, as bench.trim.Trim has them
 RECORD_STEP = "record"  # its result: state, begin_us and end_us of what was recorded, board time
 WATCHED_STEP = "sensor watched"  # nobody moves the lid; its result: counters of the sensor's edges
 OBSERVERS_STEP = "observers"  # its result: those that tell nothing from a board time on
 WEIGHED_STEP = "weighed"  # what decided the findings, and the probabilities of the other causes
+ANGLES_STEP = "angles read"  # of a real sensor; its result: what was seen, as sensor_looks.Looked.to_json
 DECLARED_STEP = "declared"  # its result: every measurement of the run before any is taken, as MeasuredValue.to_json
 
 
@@ -58,6 +63,11 @@ def _finite(value: float | None) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return float(value)
+
+
+# What the jig's converter measures: its gain and offset make the interval, and not the scatter of the readings.
+_ELECTRICAL = ("V", "mA", "kohm")
+_SENSOR_ANGLE = "sensor angle"
 
 
 @dataclass(frozen=True)
@@ -189,8 +199,11 @@ class MeasuredValue:
         """The n that might turn a marginal outcome into a clear one; None where more readings would not help.
 
         The half-width of an interval shrinks with the square root of n, so n grows by (half-width / distance)
-        squared. Nothing helps on a limit, nor inside the marginal band.
+        squared. Nothing helps on a limit, nor inside the marginal band, nor where the interval is the jig's own error,
+        which every reading shares.
         """
+        if self.unit in _ELECTRICAL or self.name.startswith(_SENSOR_ANGLE):
+            return None
         if self.outcome != MARGINAL or self.value is None or self.low is None or self.high is None or self.n < 1:
             return None
         factor = 1.0

@@ -28,7 +28,7 @@ from lidjig.record.snapshot import check_file, folder_beside
 
 CHUNK = 500
 # Commands that keep no samples in blocks; a run of another one may have lost some.
-_NO_BLOCKS = ("confirm", "isolate", "cycle", "sweep", "hold", "selftest")
+_NO_BLOCKS = ("confirm", "isolate", "sense", "cycle", "sweep", "hold", "selftest")
 _RECORDED = re.compile(r"recorded: (\d+) readings")
 RECORDED_NOTE = "recorded: "  # begins the note of a run that says how many readings it kept
 _FIRST = (schema.jobs, schema.runs, schema.attachments)  # what other rows point at

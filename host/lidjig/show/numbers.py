@@ -50,12 +50,17 @@ def with_interval(measured: MeasuredValue) -> str:
         return f"at least {figure(measured.low)}{unit}"
     if measured.high is not None and measured.low is None:
         return f"at most {figure(measured.high)}{unit}"
-    text = f"{figure(measured.value)}{unit}"
+    text = figure(measured.value)
     if measured.low is None and measured.high is None:
-        return f"{text} (n {measured.n} gives no interval)"
+        return f"{text}{unit} (n {measured.n} gives no interval)"
     if measured.low is None or measured.high is None or measured.low == measured.high:
-        return f"{text} (exact)" if measured.n <= 1 else f"{text} (exact, n {measured.n})"
-    return f"{text} ({figure(measured.low)} to {figure(measured.high)}, n {measured.n})"
+        return f"{text}{unit} (exact)" if measured.n <= 1 else f"{text}{unit} (exact, n {measured.n})"
+    low, high = figure(measured.low), figure(measured.high)
+    same = [end for end in (measured.low, measured.high) if end != measured.value and figure(end) == text]
+    if same or low == high:  # as many places as the interval bears, where fewer would not show it
+        digits = places(measured.low, measured.high, measured.unit) or 0
+        text, low, high = (f"{one:.{digits}f}" for one in (measured.value, measured.low, measured.high))
+    return f"{text}{unit} ({low} to {high}, n {measured.n})"
 
 
 def limits(measured: MeasuredValue) -> str:

@@ -67,6 +67,20 @@ FAULTS: tuple[FaultKind, ...] = (
         ),
     ),
     FaultKind(
+        "sensor",
+        "zero-off",
+        "a sensor that tells an angle, whose zero was never set: it follows the lid, displaced",
+        "its zero stands so much lower: every angle that it tells is so much larger, as far as its range goes",
+        (Parameter("offset_deg", "deg", 25.0, -180.0, 180.0, "how much larger"),),
+    ),
+    FaultKind(
+        "sensor",
+        "magnet-missing",
+        "the magnet has come off the hinge, and a sensor that can tell so does",
+        "the angle stays at one of an open lid, and the part tells of it: by status bits and magnitude (I2C, 12 bits), "
+        "status bits (SSI), both outputs at their middle (sine and cosine); other formats cannot, and are refused",
+    ),
+    FaultKind(
         "wiring",
         "line-open",
         "a line is broken between connector and board",

@@ -11,6 +11,7 @@ from lidjig.twin.facts_angle import receiver, sensor_angle
 from lidjig.twin.facts_observers import observer_facts, sign_facts
 from lidjig.twin.model import Latency, MachineModel, ModelLine
 from lidjig.twin.scenario import Fault, Scenario, faults_of
+from lidjig.twin.turned import outputs_turned
 
 _STATES = ("G3", "S5", "S0", "S3")
 _BLOCKED_OHM = 10_000_000  # what a chip that draws nothing still leaks
@@ -182,13 +183,17 @@ def _mask(fault: Fault) -> int:
 
 
 def _output(scenario: Scenario, line: int) -> dict[str, int]:
-    output = scenario.profile.output_on(line)
-    assert output is not None  # the profile's check: lines 1..n without holes
+    profile = scenario.profile
+    stated = profile.output_on(line)
+    assert stated is not None  # the profile's check: lines 1..n without holes
+    output = outputs_turned(profile, scenario.file)[line] if scenario.sensor.magnet.turned_over else stated
+    never = output is None
+    output = output or stated
 
     def hit(kind: str) -> bool:
         return any(_mask(fault) >> (line - 1) & 1 for fault in faults_of(scenario.faults, "sensor", kind))
 
-    stuck = 1 if hit("stuck-shut") else 0 if hit("stuck-open") else -1
+    stuck = 1 if hit("stuck-shut") else 0 if hit("stuck-open") or never else -1
     return {
         "operate_mdeg": round(output.operate_deg * 1000),
         "release_mdeg": round(output.release_deg * 1000),

@@ -16,10 +16,17 @@ def sensor_angle(scenario: Scenario) -> dict[str, Any] | None:
     if profile.is_switch:
         return None
     hit = {kind: bool(faults_of(scenario.faults, "sensor", kind)) for kind in ("dead", "stuck-shut", "stuck-open")}
-    stuck_deg = profile.shut_deg() if hit["stuck-shut"] else profile.open_deg() if hit["stuck-open"] else None
+    no_magnet = bool(faults_of(scenario.faults, "sensor", "magnet-missing"))
+    stays_open = hit["stuck-open"] or no_magnet
+    stuck_deg = profile.shut_deg() if hit["stuck-shut"] else profile.open_deg() if stays_open else None
+    form = _format(profile)
+    displaced = faults_of(scenario.faults, "sensor", "zero-off")
+    if displaced:
+        form["zero_mdeg"] -= round(1000.0 * displaced[0].number("offset_deg"))
     return {
-        **_format(profile),
+        **form,
         **_errors(scenario),
+        "no_magnet": int(no_magnet),
         "dead": int(hit["dead"]),
         "stuck_mdeg": -1 if stuck_deg is None else round(1000.0 * stuck_deg),
         "wrong_mdeg": round(1000.0 * profile.shut_deg()),
@@ -40,11 +47,16 @@ def _errors(scenario: Scenario) -> dict[str, Any]:
     return {"errors_mdeg": [round(1000.0 * float(error)) for error in errors_deg], "errors_turn": int(mounted)}
 
 
-def _stage(scenario: Scenario) -> list[int]:
-    """How the jig's analog output stage is off: gain and bend in 1e-6, offset in uV; empty where it is not."""
+def _stage(scenario: Scenario) -> list[list[int]]:
+    """How the jig's analog output stages are off, a list a line: gain in 1e-6, offset in uV, bend in 1e-6; empty where
+    it is not.
+    """
     jig = scenario.jig
-    off = [jig.stage_gain_percent * 1e4, jig.stage_offset_mv * 1e3, jig.stage_bend_percent * 1e4]
-    return [round(value) for value in off] if any(off) else []
+    lines = (
+        (jig.stage_gain_percent * 1e4, jig.stage_offset_mv * 1e3, jig.stage_bend_percent * 1e4),
+        (jig.stage_2_gain_percent * 1e4, jig.stage_2_offset_mv * 1e3, jig.stage_2_bend_percent * 1e4),
+    )
+    return [[round(value) for value in off] if any(off) else [] for off in lines]
 
 
 def receiver(model: MachineModel, profile: SensorProfile) -> dict[str, Any] | None:

@@ -12,7 +12,8 @@ import msgspec
 from msgspec import Meta
 
 from lidjig.bench import reader
-from lidjig.bench.actions import ACTIONS
+from lidjig.bench.actions import ACTIONS, words_of
+from lidjig.bench.field import with_angles
 from lidjig.bench.profiles import load_machine, load_sensor
 from lidjig.bench.profiles import shipped as shipped_profiles
 from lidjig.bench.sensor import SensorProfile, check_sensor
@@ -20,6 +21,7 @@ from lidjig.errors import BadInput
 from lidjig.twin import catalogue
 from lidjig.twin.model import Latency, MachineModel, Milliseconds
 from lidjig.twin.mounting import InsidePart, MountingPart, check_mounting
+from lidjig.twin.turned import outputs_turned
 
 SEED_MAX = 0xFFFFFFFF
 
@@ -36,10 +38,11 @@ class MachinePart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class Magnet(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Field angle = gain x lid angle + offset_deg."""
+    """Field angle = gain x lid angle + offset_deg. turned_over: north and south changed over."""
 
     gain: Annotated[float, Meta(ge=0.1, le=10.0)] = 1.0
     offset_deg: Annotated[float, Meta(ge=-90.0, le=90.0)] = 0.0
+    turned_over: bool = False
 
 
 class SensorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -73,6 +76,9 @@ class JigPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     stage_gain_percent: Annotated[float, Meta(ge=-20.0, le=20.0)] = 0.0
     stage_offset_mv: Annotated[float, Meta(ge=-200.0, le=200.0)] = 0.0
     stage_bend_percent: Annotated[float, Meta(ge=-5.0, le=5.0)] = 0.0
+    stage_2_gain_percent: Annotated[float, Meta(ge=-20.0, le=20.0)] = 0.0
+    stage_2_offset_mv: Annotated[float, Meta(ge=-200.0, le=200.0)] = 0.0
+    stage_2_bend_percent: Annotated[float, Meta(ge=-5.0, le=5.0)] = 0.0
 
 
 class OperatorPart(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -183,7 +189,7 @@ def default_scenario() -> Scenario:
 
 def operator_knows(action: str) -> bool:
     """Whether the simulated operator has a way to do what this prompt asks."""
-    return action in ACTIONS
+    return words_of(action) is not None
 
 
 def parse_scenario(text: str, file: str, folder: Path | None = None) -> Scenario:
@@ -192,6 +198,8 @@ def parse_scenario(text: str, file: str, folder: Path | None = None) -> Scenario
     machine = _machine(read.machine, file)
     profile = _profile(read.sensor, machine, file, folder)
     check_mounting(profile, read.sensor.mounting, read.sensor.inside, file)
+    if read.sensor.magnet.turned_over:
+        outputs_turned(profile, file)
     _check_dac(profile, machine, file)
     _check_stage(read.jig, profile, file)
     faults = tuple(_fault(row, index, machine, profile, file) for index, row in enumerate(read.fault))
@@ -266,11 +274,13 @@ def _check_dac(profile: SensorProfile, model: MachineModel, file: str) -> None:
 
 
 def _check_stage(jig: JigPart, profile: SensorProfile, file: str) -> None:
-    """Only the module of an analog sensor has an output stage."""
-    for key in ("stage_gain_percent", "stage_offset_mv", "stage_bend_percent"):
-        if getattr(jig, key) and profile.family != "analog":
-            accepted = f"0 with sensor {profile.name}: only an analog sensor's output is made by a stage of the jig"
-            raise BadInput(file, f"jig.{key}", getattr(jig, key), accepted)
+    """Only the module of a line that carries a voltage has an output stage."""
+    for line, families in (("stage", ("analog", "sincos")), ("stage_2", ("sincos",))):
+        for key in (f"{line}_gain_percent", f"{line}_offset_mv", f"{line}_bend_percent"):
+            if getattr(jig, key) and profile.family not in families:
+                of = " or ".join(families)
+                accepted = f"0 with sensor {profile.name}: only a sensor of family {of} has a stage of the jig there"
+                raise BadInput(file, f"jig.{key}", getattr(jig, key), accepted)
 
 
 def _check_latency(latency: Latency, key: str, file: str) -> None:
@@ -297,7 +307,7 @@ def _profile(part: SensorPart, machine: MachineModel, file: str, folder: Path | 
         if part.profile is not None:
             raise BadInput(file, "sensor.profile", part.profile, "either sensor.profile or sensor.parameters")
         try:
-            profile = reader.convert(part.parameters, SensorProfile, file)
+            profile = with_angles(reader.convert(part.parameters, SensorProfile, file), file)
             check_sensor(profile, file)
         except BadInput as error:
             raise BadInput(file, f"sensor.parameters.{error.key}", error.value, error.accepted) from error
@@ -341,6 +351,7 @@ def _fault(row: dict[str, Any], index: int, machine: MachineModel, profile: Sens
             raise BadInput(file, f"{at}.{key}", row[key], f"the keys {', '.join(allowed)} for kind {kind!r}{near}")
     values = {p.name: _parameter(p, row.get(p.name, p.default), f"{at}.{p.name}", file) for p in entry.parameters}
     _check_line(entry, values, at, machine, profile, file)
+    _check_of_angle(str(kind), at, profile, file)
     if where == "bus":
         _check_meter(str(kind), values, at, machine, file)
     return Fault(str(where), str(kind), values)
@@ -409,6 +420,19 @@ def _check_line(
         owner = f"sensor {profile.name}" if entry.where == "sensor" else f"machine {machine.name}"
         lines = ", ".join(str(number) for number in sorted(present))
         raise BadInput(file, f"{at}.line", values["line"], f"a line that {owner} has: {lines}")
+
+
+def _check_of_angle(kind: str, at: str, profile: SensorProfile, file: str) -> None:
+    """Faults that only a sensor which tells an angle can have."""
+    if kind == "zero-off" and profile.is_switch:
+        accepted = f"a fault of a sensor that tells an angle: {profile.name} is a switch"
+        raise BadInput(file, f"{at}.kind", kind, accepted)
+    tells = profile.family in ("ssi", "sincos") or (
+        profile.family == "i2c" and profile.encoding.get("layout", "12-bit") == "12-bit"
+    )
+    if kind == "magnet-missing" and not tells:
+        accepted = f"with a sensor that tells of its magnet (12-bit I2C, SSI, sine and cosine): {profile.name} does not"
+        raise BadInput(file, f"{at}.kind", kind, accepted)
 
 
 def _check_meter(kind: str, values: dict[str, float | str], at: str, machine: MachineModel, file: str) -> None:

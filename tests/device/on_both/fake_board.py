@@ -7,6 +7,7 @@ pin interrupts run from there. Import this before anything of the firmware.
 import sys
 
 import fake_rp2
+import fake_sensor
 from fake_bus import EIO, ETIMEDOUT, I2C, SCL, SDA, Bus, Meter
 
 __all__ = ["EIO", "ETIMEDOUT", "Meter"]
@@ -130,6 +131,7 @@ class Bench:
         self.mark = 1
         self.observers = [0, 0]
         self.sensor = [1, 1]
+        self.part = None  # a real sensor (fake_sensor.py), told of every pin that moves
         self.raw = [17873] + [30000] * 9  # supply: 1.8 V of 6.6 V
         self.rx = bytearray()
         self.tx = bytearray()
@@ -184,6 +186,8 @@ class Bench:
 
     def settle(self):
         # Edges of inputs since the last look become interrupts.
+        if self.part is not None:
+            self.part.moved(self)
         for number in (6, 7, 10, 11, 12, 13, 14, 15, 20, 21):
             level = self.level(number)
             if level != self.seen[number]:
@@ -255,7 +259,7 @@ class Bench:
 
 
 bench = Bench()
-I2C.bench = fake_rp2.StateMachine.bench = bench
+I2C.bench = fake_sensor.SoftI2C.bench = fake_rp2.StateMachine.bench = fake_rp2.DMA.bench = bench
 
 
 class Module:
@@ -266,7 +270,10 @@ def _machine():
     machine = Module()
     machine.Pin, machine.ADC, machine.Timer, machine.WDT, machine.I2C = Pin, ADC, Timer, WDT, I2C
     machine.PWM, machine.I2CTarget = fake_rp2.PWM, fake_rp2.I2CTarget
+    machine.SoftI2C = fake_sensor.SoftI2C
     machine.freq = lambda: 125000000
+    machine.disable_irq = lambda: 0
+    machine.enable_irq = lambda state: None
     machine.PWRON_RESET, machine.WDT_RESET = 1, 3
     machine.reset_cause = lambda: bench.cause
     machine.unique_id = lambda: b"\x01\x02\x03\x04\x05\x06\x07\x08"
@@ -281,6 +288,7 @@ def _machine():
 def _rp2():
     rp2 = Module()
     rp2.PIO, rp2.StateMachine, rp2.asm_pio = fake_rp2.PIO, fake_rp2.StateMachine, fake_rp2.asm_pio
+    rp2.DMA = fake_rp2.DMA
     return rp2
 
 
@@ -297,8 +305,12 @@ def _time():
     def sleep_ms(ms):
         bench.advance(ms * 1000)
 
+    def sleep_us(us):
+        bench.advance(us)
+
     clock = Module()
-    clock.ticks_us, clock.ticks_diff, clock.ticks_add, clock.sleep_ms = ticks_us, ticks_diff, ticks_add, sleep_ms
+    clock.ticks_us, clock.ticks_diff, clock.ticks_add = ticks_us, ticks_diff, ticks_add
+    clock.sleep_ms, clock.sleep_us = sleep_ms, sleep_us
     return clock
 
 
@@ -312,7 +324,11 @@ def _micropython():
             if not name.startswith("__"):
                 setattr(fake, name, getattr(micropython, name))
     else:
+        import builtins
+
         fake.const = lambda value: value
+        fake.viper = lambda function: function
+        builtins.ptr8 = builtins.ptr16 = builtins.ptr32 = lambda data: data  # viper's own names
     fake.kbd_intr = lambda character: bench.interrupt_characters.append(character)
     fake.alloc_emergency_exception_buf = lambda size: None
     return fake

@@ -1,7 +1,9 @@
 """What the outputs of the sensor families are made with, as the firmware finds it: rp2, machine.PWM and I2CTarget.
 
-Nothing of it moves a pin. A queue of words is empty again as soon as time has passed. Programs are not assembled: they
-take the room that they take on the board. Handlers of interrupts are kept outside the objects, as the port keeps them.
+Nothing of it moves a pin. A DMA channel takes as long as the state machine that it reads needs for its words, and what
+it then has written is the level of that one's pin, in all bits. A queue of words is empty again as soon as time has
+passed. Programs are not assembled: they take the room that they take on the board. Handlers of interrupts are kept
+outside the objects, as the port keeps them.
 """
 
 from array import array
@@ -23,6 +25,7 @@ class StateMachine:
 
     def init(self, program, **options):
         assert len(program[0]) <= PROGRAM_WORDS
+        self.options = options
         self.running = 0
         self._words = 0
 
@@ -32,7 +35,8 @@ class StateMachine:
         return self._words
 
     def put(self, word, shift=0):
-        assert 0 <= word < 1 << 30, "it would be made on the heap"
+        # Words that are no small integers come in an array, whatever their sign.
+        assert isinstance(word, array) and len(word) == 1 or 0 <= word < 1 << 30, "it would be made on the heap"
         self._words = self.tx_fifo() + 1
         self._at_us = self.bench.now_us
 
@@ -52,6 +56,45 @@ class StateMachine:
     def irq(self, handler=None, trigger=0, hard=False):
         assert handler is None or hard
         HANDLERS["pio"] = handler
+
+
+class DMA:
+    bench = None  # set by fake_board
+    claimed = 0  # channels that were not given back
+    channels = 12
+
+    def __init__(self):
+        if DMA.claimed >= DMA.channels:
+            raise OSError(16)
+        DMA.claimed += 1
+        self._end_us = -1  # of what is under way
+
+    def pack_ctrl(self, **fields):
+        return fields
+
+    def config(self, *, read, write, count, ctrl, trigger):
+        # 12: the request of PIO 1's first machine (RP2040 datasheet, 2.5.3.1), whose words of 32 bits all come from one
+        # address.
+        assert read.number == 4 and trigger and 4 * count == len(write)
+        assert ctrl == {"size": 2, "inc_read": False, "inc_write": True, "treq_sel": 12}
+        self._machine, self._data = read, write
+        self._end_us = self.bench.now_us + 32 * count * 1000000 // read.options["freq"]
+
+    def active(self, value=None):
+        if value is not None:
+            assert not value
+            self._end_us = -1
+        if 0 <= self._end_us <= self.bench.now_us:
+            assert self._machine.running
+            self._end_us = -1
+            byte = 255 * self._machine.options["in_base"]()
+            for k in range(len(self._data)):
+                self._data[k] = byte
+        return self._end_us >= 0
+
+    def close(self):
+        assert self._end_us < 0, "it would go on writing"
+        DMA.claimed -= 1
 
 
 class PIO:

@@ -17,6 +17,7 @@ import fake_hour
 import fake_rp2
 from fake_board import bench
 from fake_memory import NoMemory
+from fake_trim import pair_record
 
 from shared_proto import names
 
@@ -69,12 +70,17 @@ def put_in_force(host, record):
     return (now_ns() - began) / 1000000
 
 
-def stand_in(host):
+def stand_in(jig, host):
     """Long enough for frames, a move and an override."""
     host.ok("arm")
     host.ok("set_route", route=2)
     host.ok("move", angle_mdeg=40000, duration_ms=100, shape=1)
     host.run(150)
+    if jig.tick.following() is not None:
+        for state in (4, 1, 4, 0):
+            host.ok("drive", output=0, state=state)
+            host.run(20)
+    assert jig.tick.error is None and jig.lock.state == 1, jig.tick.error
     host.ok("set_route", route=0)
     host.ok("disarm")
     host.run(20)
@@ -101,11 +107,11 @@ def turn(jig, host, rows, told):
     """All of them, one after another, and the switch again: heap in use then."""
     switch = [record for family, _profile, record in rows if family == "switch"][0]
     put_in_force(host, switch)
-    stand_in(host)
+    stand_in(jig, host)
     plain = in_use()
     for family, profile, record in rows:
         took_ms = put_in_force(host, record)
-        stand_in(host)
+        stand_in(jig, host)
         more = in_use() - plain
         if told:
             print("family", family, profile, more, "bytes", took_ms, "ms")
@@ -124,7 +130,7 @@ def check_families_come_and_go(folder):
     jig, host = start(folder)
     rows = records()
     put_in_force(host, rows[0][2])
-    stand_in(host)
+    stand_in(jig, host)
     before = in_use()
     print("family heap with a switch in force:", before - fake_hour.BEFORE, "bytes")
     first = turn(jig, host, rows, False)  # names are new
@@ -134,6 +140,44 @@ def check_families_come_and_go(folder):
     print("family heap after a turn through all:", first - before, "bytes more; after two more:", again - after, "more")
     assert first - before <= NAMES_BYTES, first - before
     assert again - after <= FLAT_BYTES, (after, again)
+
+
+def tables_of(jig):
+    return list(jig.tick.following()._family._state)
+
+
+def check_sine_and_cosine_trimmed(folder):
+    """33 points of each are folded into the tables that are there: their arrays remain, and what parsed them goes."""
+    from binascii import crc32
+
+    jig, host = start(folder)
+    rows = {family: record for family, _profile, record in records()}
+    put_in_force(host, rows["switch"])
+    stand_in(jig, host)
+    plain = in_use()
+    put_in_force(host, rows["sincos"])
+    stand_in(jig, host)
+    untrimmed = in_use() - plain
+    points = [(2047 * k, 2040 * k + 100) for k in range(33)]
+    trim = pair_record(points, points, profile_crc=crc32(rows["sincos"]) & 0xFFFFFFFF)
+    for _ in (1, 2):  # names are new in the first
+        assert host.load(3, trim).name == "blob_commit_result"
+        stand_in(jig, host)
+    trimmed = in_use() - plain
+    print("family sincos with a trim of both:", trimmed, "bytes,", trimmed - untrimmed, "more than without")
+    assert trimmed < FAMILY_BYTES, trimmed
+    # After a restart both records come from flash, and the tables are the same.
+    tables = tables_of(jig)
+    bench.reset()
+    jig, host = start(folder)
+    assert tables_of(jig) == tables
+    put_in_force(host, rows["sincos"] + b"x")  # another name, so another CRC: not this trim's
+    plain = tables_of(jig)
+    moved = [k for k in range(len(tables)) if tables[k] != plain[k]]
+    assert len(moved) > 1000, len(moved)
+    assert "firmware.trim" not in sys.modules and modules_of_families() == ["firmware.families.sincos"], modules()
+    put_in_force(host, rows["switch"])
+    assert modules() == [], modules()
 
 
 def without_head(record):
@@ -174,14 +218,14 @@ def check_no_memory_for_a_family(folder):
             assert host.load(1, rows["pwm"]).fields["reason"] == names.REFUSED_MEMORY, module
         # The family before is still in force.
         assert modules_of_families() == ["firmware.families.analog"], modules()
-        stand_in(host)
+        stand_in(jig, host)
     put_in_force(host, rows["switch"])
     for module in ("firmware.following", "firmware.curve", "firmware.families.pwm", "boards.pio_pwm"):
         with NoMemory(module):
             assert host.load(1, rows["pwm"]).fields["reason"] == names.REFUSED_MEMORY, module
         assert modules() == [] and jig.tick.following() is None, (module, modules())
     put_in_force(host, rows["pwm"])
-    stand_in(host)
+    stand_in(jig, host)
 
 
 def check_started_with_a_family(folder):
@@ -192,7 +236,7 @@ def check_started_with_a_family(folder):
     jig, host = start(folder)
     assert jig.tick.following() is not None
     assert [name for name in modules() if name.startswith("boards.")] == []
-    stand_in(host)
+    stand_in(jig, host)
 
 
 fake_board.checks(globals())

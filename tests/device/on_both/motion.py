@@ -146,10 +146,10 @@ def check_small_integers(folder):
         for form in ("__%s__", "__r%s__"):
             setattr(Small, form % name, _checked(form % name))
     motion, _ring = make()
-    motion._smooth = [Small(x) for x in motion._smooth]
     diff = motion._ticks_diff
     motion._ticks_diff = lambda a, b: Small(diff(int(a), int(b)))
     motion._queue = [Small(0)] * len(motion._queue)
+    motion._live = [Small(x) for x in motion._live]
     for start, end in ((0, 360000), (360000, 0), (0, 1), (179999, 180000)):
         for duration_ms in (1, 2, 1048, 1049, 4194, 4195, 249999, 250000):
             for shape in (0, 1):

@@ -40,7 +40,7 @@ def check_everything_that_moves(folder):
         for channel in (names.CH_M1, names.CH_CHARGER_I, names.CH_LIGHT):
             bench.raw[channel] = (n % 3) * 30000
         bench.set(observers=[n % 2, n % 3 % 2], sensor=[n % 2, 1], mark=n % 2)
-        host.ok("drive", output=n % 2, state=n % 4)
+        host.ok("drive", output=n % 2, state=n % 4)  # 4 is refused with a switch
         if n % 5 == 0:
             host.ok("measure", channel=n % 10, n=20)
         host.run(n * 3 + 30)

@@ -142,7 +142,7 @@ def check_update_after_any_rest(folder):
     # However long nothing moved (minutes to days, across the wrap of the count), the next look is not far.
     jig, _service, host = fake_board.standin(folder)
     for ahead in (0, 1, 0xFFFFF, 0x100000, (1 << 29), (1 << 30) - 1):
-        jig.tick._beat_at = (jig.tick.count - ahead) & 0x3FFFFFFF
+        jig.tick._state[7] = (jig.tick.count - ahead) & 0x3FFFFFFF  # _BEAT_AT
         assert at(host, 0)[0] == "low", ahead
         assert at(host, 90000)[0] == "released", ahead
 

@@ -12,7 +12,18 @@ import msgspec
 from msgspec import Meta
 
 from lidjig.bench.families import levels
-from lidjig.bench.families.base import ABOVE, BELOW, INTERNAL, SILENT, Floats, Limits, Reading, Seen, part_of
+from lidjig.bench.families.base import (
+    ABOVE,
+    BELOW,
+    INTERNAL,
+    SILENT,
+    Floats,
+    Limits,
+    Reading,
+    ReadVolts,
+    Seen,
+    part_of,
+)
 from lidjig.bench.families.checks import check_no_wrap, check_push_pull
 from lidjig.errors import BadInput
 
@@ -127,6 +138,10 @@ class AnalogEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
         if share < low - margin_low:
             return BELOW
         return ABOVE if share > high + margin_high else ""
+
+    def ask(self) -> ReadVolts:
+        """The voltage, against the supply."""
+        return ReadVolts(levels.READ_N, 100.0 / (self.high_percent - self.low_percent))
 
     @property
     def pwm_hz_used(self) -> int:

@@ -50,10 +50,35 @@ class Volts:
 
 @dataclass(frozen=True)
 class Registers:
-    """What registers of a part held when they were read: register address -> byte. t_us: of the read."""
+    """What registers of a part held when they were read: register address -> byte. t_us: of the read. bus: what the
+    bus did where the part gave no answer, "" where it did.
+    """
 
     t_us: float
     value: Mapping[int, int]
+    bus: str = ""
+
+
+@dataclass(frozen=True)
+class Word:
+    """Bits that were clocked out of a part, the first one highest. t_us: when the last one was taken."""
+
+    t_us: float
+    bits: int
+    value: int
+
+
+@dataclass(frozen=True)
+class Count:
+    """Steps since a count began, up less down. skipped: times that both conductors had changed between two looks.
+    a, b: levels of the conductors when it was read.
+    """
+
+    t_us: float
+    steps: int
+    skipped: int
+    a: int
+    b: int
 
 
 @dataclass(frozen=True)
@@ -66,6 +91,60 @@ class Seen:
     waves: Mapping[str, Wave] = field(default_factory=dict)
     volts: Mapping[str, Volts] = field(default_factory=dict)
     registers: tuple[Registers, ...] = ()
+    words: tuple[Word, ...] = ()
+    counts: tuple[Count, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReadVolts:
+    """Read the voltage of each conductor n times, and the supply with it. part_per_share: how much of the span an error
+    of a whole supply on one conductor makes.
+    """
+
+    n: int
+    part_per_share: float
+
+
+@dataclass(frozen=True)
+class WatchLevels:
+    """Watch the one conductor for at least `frames` frames, and look at it every step_us. frame_us: how long a frame
+    lasts at most. part_per_us: how much of the span a wrong time of an edge makes; 0 where times are rounded to whole
+    ticks, so that a small error makes none. wish: frames that show all that the format carries, where the board's
+    memory has room for them.
+    """
+
+    frame_us: float
+    frames: float
+    step_us: float
+    part_per_us: float
+    wish: float = 0.0
+
+
+@dataclass(frozen=True)
+class ReadRegisters:
+    """Read these spans of registers, each (first, how many), in one transfer each. once: those that do not change."""
+
+    address: int
+    spans: tuple[tuple[int, int], ...]
+    once: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class ClockWord:
+    """Clock a word out. half_us: shortest half period. out_falling: the part puts a bit out at the falling edge."""
+
+    bits: int
+    half_us: int
+    out_falling: bool
+
+
+@dataclass(frozen=True)
+class CountSteps:
+    """Count the steps of two conductors while the lid moves: the format tells how far it went, not where it is."""
+
+
+# How to look at a real sensor of a format.
+Ask = ReadVolts | WatchLevels | ReadRegisters | ClockWord | CountSteps
 
 
 @dataclass(frozen=True)
@@ -108,6 +187,9 @@ class Encoding(Protocol):
 
     def decode(self, seen: Seen) -> list[Reading]:
         """Readings in order of time. Never raises."""
+
+    def ask(self) -> Ask:
+        """How the jig has to look at a real sensor of this format, so that decode() can read it."""
 
     def board_fields(self) -> dict[str, int]:
         """The fields of the board's record that belong to the family (shared_proto.blobs)."""

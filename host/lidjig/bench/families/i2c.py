@@ -22,6 +22,7 @@ from lidjig.bench.families.base import (
     WEAK,
     Limits,
     Reading,
+    ReadRegisters,
     Registers,
     Seen,
     part_of,
@@ -166,7 +167,7 @@ class I2cEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         high, low = (reg.byte(registers.value, address) for address in reg.ANGLE_14)
         # Nobody who answers: the pull-up reads as ones.
         if high is None or low is None or high == low == 0xFF:
-            return Reading(registers.t_us, None, None, SILENT)
+            return Reading(registers.t_us, None, None, SILENT, _of_bus(registers))
         code = high << 6 | low >> 2
         return Reading(registers.t_us, code, part_of(code, COUNTS_14, wrap=self.wrap))
 
@@ -174,7 +175,7 @@ class I2cEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         detail: dict[str, int | float | str] = dict(reg.words(registers.value))
         code = reg.word(registers.value, reg.ANGLE if self.register == "angle" else reg.RAW_ANGLE)
         if code is None or _floating(registers.value):
-            return Reading(registers.t_us, None, None, SILENT, detail)
+            return Reading(registers.t_us, None, None, SILENT, detail | _of_bus(registers))
         fault = _magnet_fault(registers.value, detail)
         part = None
         if fault not in (NO_MAGNET, INTERNAL):
@@ -183,6 +184,15 @@ class I2cEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             else:
                 fault = ABOVE
         return Reading(registers.t_us, code, part, fault, detail)
+
+    def ask(self) -> ReadRegisters:
+        """Angle, magnet and gain at every look, each pair in one transfer so that it belongs together; the settings
+        once.
+        """
+        if self.layout == "14-bit":
+            return ReadRegisters(self.bus_address, ((reg.ANGLE_14[0], 2),))
+        each = ((reg.STATUS, 1), (reg.RAW_ANGLE, 2), (reg.ANGLE, 2), (reg.AGC, 1), (reg.MAGNITUDE, 2))
+        return ReadRegisters(self.bus_address, each, ((reg.ZMCO, reg.CONF + 2 - reg.ZMCO),))
 
     def board_fields(self) -> dict[str, int]:
         """Fields of the board's record."""
@@ -212,6 +222,10 @@ class I2cEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         rows.append(("settings", ", ".join(f"{k} {v}" for k, v in reg.conf_fields(self.conf).items())))
         rows.append(("burned", f"{self.burns} of {reg.BURN_ANGLE_MAX} times"))
         return rows
+
+
+def _of_bus(registers: Registers) -> dict[str, int | float | str]:
+    return {"bus": registers.bus} if registers.bus else {}
 
 
 def _floating(value: Mapping[int, int]) -> bool:

@@ -19,6 +19,7 @@ PWM_STEPS_MAX = 65535
 FILTER_OHM, FILTER_F = 3600.0, 220e-9
 PWM_HZ_DEFAULT = 20_000  # 6250 steps a period: 12 bits in 80 % of them, and as fast as leaves that
 
+READ_N = 32  # readings of a real sensor's voltage, one a millisecond: their mean is one reading of the angle
 SUPPLY_PRESENT_V = 1.0  # no profile has a supply below it
 BELIEVABLE_V = 100.0  # beyond it no voltage of a sensor, but rubbish from whatever converted it
 

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from lidjig.bench.families.base import ABOVE, BAD_TIMING, BELOW, Limits, Reading, Seen, part_of
+from lidjig.bench.families.base import ABOVE, BAD_TIMING, BELOW, Limits, Reading, Seen, WatchLevels, part_of
 from lidjig.bench.families.checks import check_no_wrap, check_update
 from lidjig.bench.families.waves import Line, clean, in_order, silences
 from lidjig.bench.sensor import PUSH_PULL_MAX_V
@@ -38,6 +38,8 @@ FRAME_CLOCKS_MAX = 32767 + PULSE_CLOCKS_MIN
 
 # Two periods without a change: the output has stopped (common practice, no source).
 SILENT_PERIODS = 2.0
+WATCHED_MORE = 0.1  # of a period, beyond those: a watch that ends with the silence would not show it
+LOOKS = 3.0  # at each clock of a code, so that an edge is placed within a third of it
 # An end of the range that comes out beyond its duty by less than this is the end (common practice, no source).
 SLACK_DUTY = 0.001
 
@@ -174,6 +176,17 @@ class PwmEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         code = math.floor((duty - low) / (high - low) * (self.codes - 1) + 0.5)
         code = min(max(code, 0), self.codes - 1)
         return Reading(end_us, code, part_of(code, self.codes, wrap=False), "", detail)
+
+    def ask(self) -> WatchLevels:
+        """Two whole periods and a bit: one is always whole, and what has stopped is told as silent. Three looks at each
+        clock of the code.
+        """
+        slow = 1.0 + self.frequency_tolerance_percent / 100.0
+        period_us = 1e6 / self.frequency_hz
+        low, high = self.window
+        clock_us = period_us * (high - low) / (self.codes - 1)
+        frames = SILENT_PERIODS + WATCHED_MORE
+        return WatchLevels(period_us * slow, frames, clock_us / LOOKS, 1.0 / (period_us * (high - low)))
 
     def board_fields(self) -> dict[str, int]:
         """Fields of the board's record: the frame is head clocks active, codes - 1 data clocks, tail clocks idle;

@@ -15,7 +15,18 @@ import numpy as np
 import numpy.typing as npt
 from msgspec import Meta
 
-from lidjig.bench.families.base import BAD_CHECK, BAD_TIMING, Floats, Limits, Reading, Seen, Wave, part_of
+from lidjig.bench.families.base import (
+    BAD_CHECK,
+    BAD_TIMING,
+    Count,
+    CountSteps,
+    Floats,
+    Limits,
+    Reading,
+    Seen,
+    Wave,
+    part_of,
+)
 from lidjig.bench.families.checks import check_push_pull
 from lidjig.bench.families.turns import check_full_turn, check_wrap
 from lidjig.bench.families.waves import clean
@@ -79,7 +90,11 @@ class QuadratureEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True
         once a step was lost; until then code and part are None. Faults: both channels changing at once and steps that
         come too fast are bad timing; an index that contradicts the count (lost_steps in detail), misses or stands in a
         wrong place is a bad check. Never raises.
+
+        Steps that were counted by whoever reads (seen.counts) are told as code, up where the output grows: no position.
         """
+        if seen.counts:
+            return [self._counted(count) for count in seen.counts]
         a, b = seen.waves.get("a"), seen.waves.get("b")
         if a is None or b is None:
             return []
@@ -108,6 +123,15 @@ class QuadratureEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True
         leading, following = (line.level_before(middle_us) for line in (lines if self.leads == "a" else lines[::-1]))
         high = None if index is None else clean(index).level_before(middle_us).astype(np.int64)
         return t_us, _CODE_OF[leading, following], high
+
+    def ask(self) -> CountSteps:
+        """How far the lid goes: the index is on no line that the jig has."""
+        return CountSteps()
+
+    def _counted(self, count: Count) -> Reading:
+        steps = count.steps if self.leads == "a" else -count.steps
+        fault = BAD_TIMING if count.skipped else ""
+        return Reading(count.t_us, steps, None, fault, {"skipped": count.skipped, "a": count.a, "b": count.b})
 
     def board_fields(self) -> dict[str, int]:
         """Fields of the board's record."""

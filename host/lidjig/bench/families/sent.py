@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 import msgspec
@@ -22,10 +22,18 @@ from lidjig.bench.families.base import (
     Limits,
     Reading,
     Seen,
+    WatchLevels,
     part_of,
 )
 from lidjig.bench.families.checks import check_no_wrap, check_push_pull, check_update
 from lidjig.bench.families.crc import crc4_sent
+from lidjig.bench.families.sent_slow import (
+    MESSAGES_MAX,
+    SlowChannel,
+    check_messages,
+    describe_messages,
+    message_fields,
+)
 from lidjig.bench.families.waves import Line, clean, in_order, silences
 from lidjig.errors import BadInput
 
@@ -44,9 +52,15 @@ LOW_TICKS_MAX = 10
 # Codes of a 12-bit angle channel: 1..4088 are data. SAE J2716, section 6 (value from memory).
 FIRST_RESERVED = 4089
 
+# At each tick of a real sensor's line: an edge is placed within a quarter of a tick, so that no nibble is mistaken.
+LOOKS = 4.0
+MESSAGE_WATCH_FRAMES = 36.0  # a message of the slow channel has 16 or 18 frames: of so many one message is whole
+WATCHED_MORE = 0.1  # of a frame, beyond SILENT_FRAMES: a watch that ends with the silence would not show it
+
 # Two of the longest frames without a change: the output has stopped (common practice, no source).
 SILENT_FRAMES = 2.0
 
+Word = Annotated[int, Meta(ge=0, le=65535)]
 FormatName = Literal["H.1", "H.2", "H.3", "H.4", "H.5", "H.6", "H.7"]
 # Data nibbles -> channel 1, what else they carry, fault.
 Unpack = Callable[[list[int]], tuple[int, dict[str, int], str]]
@@ -116,7 +130,8 @@ FORMATS: Mapping[str, Format] = {
 
 class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The [encoding] table of a SENT sensor. frame_ticks: length that a pause pulse brings every frame to, 0 for none.
-    status: the status nibble while all is well. low_ticks: how long each pulse is low.
+    status: the status nibble while all is well. low_ticks: how long each pulse is low. serial, messages: what the slow
+    channel tells in turn, rows of (id, data) (sent_slow.py).
     """
 
     tick_us: Annotated[float, Meta(gt=0.0, le=1000.0)]
@@ -125,6 +140,8 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     frame_ticks: Annotated[int, Meta(ge=0, le=65535)] = 0
     status: Annotated[int, Meta(ge=0, le=15)] = 0
     low_ticks: Annotated[int, Meta(ge=1, le=56)] = 5
+    serial: Literal["none", "short", "enhanced"] = "none"
+    messages: Annotated[list[tuple[Word, Word]], Meta(max_length=MESSAGES_MAX)] = []
 
     @property
     def codes(self) -> int:
@@ -148,6 +165,7 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
         if not low <= self.tick_us <= high:
             accepted = f"{low:g}..{high:g} us, the ticks that SAE J2716 knows: no receiver locks on to another"
             raise BadInput(file, "encoding.tick_us", self.tick_us, accepted)
+        check_messages(self.serial, self.messages, self.status, file)
         self._check_frame_ticks(file)
         if not LOW_TICKS_MIN <= self.low_ticks <= LOW_TICKS_MAX:
             accepted = (
@@ -170,6 +188,8 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
         # In the pause the board goes through the word once more: a tick for each nibble but the status, and two
         # (device/boards/pio_sent.py).
         least = low + (self.status | 1) + self.low_ticks + nibbles - 26
+        if self.messages:
+            least = low - PAUSE_TICKS[0] + self.low_ticks + nibbles + 1
         if self.frame_ticks and self.frame_ticks < least:
             accepted = f"at least {least} with status {self.status} and {self.low_ticks} ticks low: the board needs it"
             raise BadInput(file, "encoding.frame_ticks", self.frame_ticks, accepted)
@@ -179,8 +199,8 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
         SILENT where the output stopped, with its level and for how long in us.
 
         code: channel 1 as sent. Detail of a frame: status, serial_data and serial_start (bits 2 and 3 of the status),
-        tick_us as measured, low_ticks (shortest), crc, and channel_2, counter, pause_ticks where there is one. Never
-        raises.
+        tick_us as measured, low_ticks (shortest), crc, and channel_2, counter, pause_ticks where there is one; of one
+        that completes a message of the slow channel also those of sent_slow.Message.detail. Never raises.
         """
         wave = seen.waves.get(SIGNALS[0])
         if wave is None:
@@ -192,6 +212,14 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
             readings.extend(_Receiver(self, pulses).readings())
         return in_order(readings)
 
+    def ask(self) -> WatchLevels:
+        """Two of the longest frames and a bit: one is always whole, whatever pause it has, and what has stopped is told
+        as silent.
+        """
+        frame_us = self.longest_ticks * self.tick_us * (1.0 + CLOCK_TOLERANCE)
+        wish = 0.0 if self.serial == "none" else MESSAGE_WATCH_FRAMES
+        return WatchLevels(frame_us, SILENT_FRAMES + WATCHED_MORE, self.tick_us / LOOKS, 0.0, wish)
+
     def board_fields(self) -> dict[str, int]:
         """Fields of the board's record. The board sends FORMATS[format].first + position as channel 1."""
         return {
@@ -201,6 +229,7 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
             "frame_ticks": self.frame_ticks,
             "status": self.status,
             "low_ticks": self.low_ticks,
+            **message_fields(self.serial, self.messages),
         }
 
     def describe(self) -> list[tuple[str, str]]:
@@ -219,6 +248,7 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
             ("frame", length),
             ("check", f"CRC-4, {self.crc}"),
             ("codes", f"{shape.first}..{shape.first + shape.codes - 1}"),
+            *describe_messages(self.serial, self.messages),
         ]
 
 
@@ -262,6 +292,7 @@ class _Receiver:
         self._need = self._shape.nibbles + 3  # sync, status, data, CRC
         self._last_sync: float | None = None
         self._good_sync: float | None = None
+        self._slow = SlowChannel(legacy=encoding.crc == "legacy")
 
     def readings(self) -> list[Reading]:
         found: list[Reading] = []
@@ -270,13 +301,23 @@ class _Receiver:
             if not self._fits(index):
                 index += 1
                 continue
+            if index > stray:
+                self._slow.lose()
             found.extend(self._strays(stray, index))
             pause = self._pause_after(index)
-            found.append(self._frame(index, pause))
+            found.append(self._with_message(self._frame(index, pause)))
             index += self._need + (0 if pause is None else 1)
             stray = index
         found.extend(self._strays(stray, len(self._pulses)))
         return found
+
+    def _with_message(self, frame: Reading) -> Reading:
+        """The frame, and what it completes of the slow channel."""
+        if frame.code is None:
+            self._slow.lose()
+            return frame
+        message = self._slow.hear(int(frame.detail["status"]))
+        return frame if message is None else replace(frame, detail={**frame.detail, **message.detail()})
 
     def _fits(self, index: int) -> bool:
         """True where a sync within the clock's tolerance is followed by pulses that are all nibbles by its ratio."""

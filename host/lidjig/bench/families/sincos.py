@@ -16,7 +16,18 @@ import numpy as np
 from msgspec import Meta
 
 from lidjig.bench.families import levels
-from lidjig.bench.families.base import NO_MAGNET, SILENT, STRONG, WEAK, Floats, Limits, Reading, Seen, part_of
+from lidjig.bench.families.base import (
+    NO_MAGNET,
+    SILENT,
+    STRONG,
+    WEAK,
+    Floats,
+    Limits,
+    Reading,
+    ReadVolts,
+    Seen,
+    part_of,
+)
 from lidjig.bench.families.checks import check_push_pull
 from lidjig.bench.families.turns import check_full_turn
 from lidjig.errors import BadInput
@@ -103,6 +114,13 @@ class SincosEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
         detail["angle_deg"] = 360.0 * turn
         code = round(turn * CODES) % CODES
         return [Reading(t_us, code, part_of(code, CODES, wrap=True), fault, detail)]
+
+    def ask(self) -> ReadVolts:
+        """Both voltages, against the supply. Where the circle is crossed, an error of one turns the angle by its part
+        of the radius; the smaller of the amplitudes is the worse.
+        """
+        radius = self.amplitude_percent / 100.0 * min(1.0, self.cos_gain * math.cos(math.radians(self.phase_deg)))
+        return ReadVolts(levels.READ_N, 1.0 / (2.0 * math.pi * radius))
 
     def _circle(self, cos_share: float, sin_share: float) -> tuple[float, float]:
         """(cosine, sine) about the middle, in shares of the supply, with the imperfections taken out if so asked."""

@@ -6,6 +6,7 @@ over the eighteen. The sensor puts each bit out at one edge of the clock and the
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
 import msgspec
@@ -19,10 +20,12 @@ from lidjig.bench.families.base import (
     SILENT,
     STRONG,
     WEAK,
+    ClockWord,
     Floats,
     Limits,
     Reading,
     Seen,
+    Word,
     part_of,
 )
 from lidjig.bench.families.checks import check_push_pull, check_update
@@ -45,6 +48,8 @@ CLOCKS = BITS + 1
 # translator, buffer and 220 ohm into 100 pF take some 40 ns more (computed). Half a period of 125 ns leaves the machine
 # the rest to set up.
 BOARD_CLOCK_MAX_HZ = 4_000_000
+
+BOARD_HALF_MIN_US = 2  # of the clock where the board reads a real sensor (shared_proto/messages.py, word)
 
 # Status, MagnTek MT6701 data sheet, 7.8.2: bit 3 track lost, bit 2 push button, bits 1 and 0 the field. Which value of
 # the field is strong and which weak: the same, in third-party drivers.
@@ -94,9 +99,13 @@ class SsiEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         """A reading for each word, told when its last bit was taken. Words are kept apart by the select line where it
         was watched (seen.waves["select"], low for a word), else by a rest of the clock.
 
+        Words that were clocked out by whoever reads (seen.words) are taken as they are.
+
         Detail: word (24 bits), status, push, clock_hz; data = "never high" where the data line stayed low all along:
         that reads as angle 0 with a good check. SILENT: no clock, or data that stayed high. Never raises.
         """
+        if seen.words:
+            return [self._clocked(word) for word in seen.words]
         data, clock, select = (seen.waves.get(name) for name in SIGNALS)
         if data is None or clock is None:
             return []
@@ -149,6 +158,14 @@ class SsiEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             more["data"] = "never high"
         return self._reading(end_us, word, more)
 
+    def _clocked(self, word: Word) -> Reading:
+        """A word that was clocked out: the clock is the reader's own."""
+        if word.bits != BITS:
+            return Reading(word.t_us, None, None, BAD_TIMING, {"bits": word.bits, "wanted": BITS})
+        if word.value == (1 << BITS) - 1:
+            return Reading(word.t_us, None, None, SILENT, {"conductor": "data", "level": "high"})
+        return self._reading(word.t_us, word.value, {} if word.value else {"data": "never high"})
+
     def _reading(self, end_us: float, word: int, more: dict[str, int | float | str]) -> Reading:
         status = word >> 6 & 0xF
         code = word >> 10
@@ -159,6 +176,11 @@ class SsiEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         # With the track lost, or a field that the sensor itself calls wrong, the angle is not one to go by.
         part = None if fault == INTERNAL else part_of(code, self.codes, wrap=self.wrap)
         return Reading(end_us, code, part, fault, detail)
+
+    def ask(self) -> ClockWord:
+        """A word, at the sensor's own highest clock or the board's."""
+        half_us = max(BOARD_HALF_MIN_US, math.ceil(5e5 / self.clock_max_hz))
+        return ClockWord(BITS, half_us, self.sample_edge == "rising")
 
     def board_fields(self) -> dict[str, int]:
         """Fields of the board's record."""

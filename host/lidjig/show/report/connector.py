@@ -22,6 +22,9 @@ _READ = {
         ("machine", "pull", "line {n} pull"),
         ("sensor", "lid-open", "sensor line {n}, lid open"),
         ("sensor", "lid-shut", "sensor line {n}, lid shut"),
+        # An angle, which all lines together tell.
+        ("sensor", "lid-open", "sensor angle, lid open"),
+        ("sensor", "lid-shut", "sensor angle, lid shut"),
     ),
 }
 
@@ -71,7 +74,7 @@ def connector_of(run: StoredRun, machine: MachineProfile | None, words: Words) -
     numbers = sorted(
         machine.line_numbers() if machine else {int(name.split()[1]) for name in values if name.startswith("line ")}
     )
-    surveyed = any(name.startswith("sensor line ") or name == "sensor current" for name in values)
+    surveyed = any(name.startswith(("sensor line ", "sensor angle", "sensor current")) for name in values)
     rows = _readings("supply", 0, values, surveyed, words)
     contacts = [_contact("supply", words("page.supply"), supply, None, words, rows)]
     for number in LINES:

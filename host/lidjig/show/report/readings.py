@@ -13,6 +13,7 @@ from lidjig.show.report.anchors import Ref
 from lidjig.show.report.words import Words
 from shared_proto import names
 
+FEED_OHM = 47.0  # in the jig's sensor feed (device/WIRING.md)
 _LOADED = 2  # readings of a line under test load that follow the one at rest: what its pull is computed from
 
 
@@ -81,9 +82,20 @@ class Readings:
             return self._of_level(f"sensor_{level.group(1)}", value)
         if name == "sensor current":
             opened = next((m for m in sensor_levels if m.name.endswith("lid open") and m.value is not None), None)
-            together = self._places(opened, ()) if opened is not None else []
+            if opened is None:
+                return self._of_current(value)
+            together = self._places(opened, ())
             feed = [place for place in together if self._samples[place].channel == "sensor_supply"]
             return [place for at in feed for place in (at - 1, at) if place >= 0]
+        return []
+
+    def _of_current(self, value: float) -> list[int]:
+        """Both ends of the resistor in the sensor's feed, read one after the other, that this current was made of."""
+        for at in range(1, len(self._samples)):
+            before, after = self._samples[at - 1], self._samples[at]
+            if (before.channel, after.channel) == ("jig_3v3", "sensor_supply"):
+                if _same(((before.value or 0.0) - (after.value or 0.0)) / FEED_OHM, value):
+                    return [at - 1, at]
         return []
 
     def unfed(self) -> tuple[Ref, ...]:

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from lidjig.record.model import (
+    ANGLES_STEP,
     DECLARED_STEP,
     DRIVEN_STEP,
+    FORCED_STEP,
     LID_STEP,
     NOT_MEASURED,
     OBSERVERS_STEP,
@@ -21,7 +23,10 @@ from lidjig.record.model import (
     START_STEP,
     SWEEP_STEP,
     TRIAL_STEPS,
+    TRIM_METER_STEP,
     TRIM_POINT_STEP,
+    TRIM_STORED_STEP,
+    TRIM_SUPPLY_STEP,
     WATCHED_STEP,
     WEIGHED_STEP,
     MeasuredValue,
@@ -59,6 +64,7 @@ class _Stage:
     arguments: tuple[tuple[str, object], ...] = ()
     skip: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    command: str = ""
 
     def has(self, step: StoredStep) -> bool:
         """Whether a step of the record belongs to it."""
@@ -69,11 +75,14 @@ class _Stage:
 
 _ANY, _STANDIN, _REAL = "machine with any route", "machine with the stand-in", "machine with the real sensor"
 _STAGES = (
+    _Stage("sensed", r".*", ("sensor_current", "sensor_steady", "sensor_speaks", "sensor_follows"), ANGLES_STEP,
+           skip=("sensor",), command="sense"),
     _Stage("survey", r"charger voltage|sensor supply|line \d+ .*", ("supply", "charger", "pull"), needs=("supply",)),
-    _Stage("watched_open", r"sensor line \d+, lid open|sensor current", ("sensor_open", "sensor_current"),
-           WATCHED_STEP, (("lid", "open"),), ("sensor",)),
-    _Stage("watched_shut", r"sensor line \d+, lid shut|sensor changes.*", ("sensor_shut", "sensor_steady"),
-           WATCHED_STEP, (("lid", "shut"),), ("sensor",)),
+    _Stage("watched_open", r"sensor (line \d+|angle), lid open|sensor current", ("sensor_open", "sensor_current"),
+           WATCHED_STEP, (("lid", "open"),), ("sensor",), ("sensor_speaks",)),
+    _Stage("watched_shut", r"sensor (line \d+|angle), lid shut|sensor (changes|travel|readings|spread).*",
+           ("sensor_shut", "sensor_follows", "sensor_speaks", "sensor_steady"),
+           WATCHED_STEP, (("lid", "shut"),), ("sensor",), ("sensor_speaks",)),
     _Stage("unfed", "", ("sensor_unfed",)),
     _Stage("start_open", r"start, lines open", ("start_open",), START_STEP, (("observation", "start_open"),), (_ANY,)),
     _Stage("lid_open", r"lines open, lid shut: .*", ("sleep_open",), LID_STEP, (("route", 0),), (_ANY,),
@@ -93,11 +102,15 @@ _STAGES = (
            (("route", 1), ("state", "S0")), (_REAL, _ANY), ("wake_through", "sleep_through", "start_through")),
     _Stage("sweep", r"output \d+ changes|machine is told .*|(sleep|wake) latency", (), SWEEP_STEP),
     _Stage("held", r"angle held"),
+    _Stage("forced", "", (), FORCED_STEP),
     _Stage("trim", r"supply by the meter|output, .*|largest (residual|error) .*|uncertainty .*|effective .*", (),
            TRIM_POINT_STEP),
     _Stage("record", r".* recorded|blocks .*|.* confused|pairs .*", (), RECORD_STEP),
 )  # fmt: skip
-_BOOKKEEPING = {DECLARED_STEP: "declared", WEIGHED_STEP: "weighed", OBSERVERS_STEP: "observers"}
+_BOOKKEEPING = {
+    DECLARED_STEP: "declared", WEIGHED_STEP: "weighed", OBSERVERS_STEP: "observers",
+    TRIM_METER_STEP: "trim_meter", TRIM_SUPPLY_STEP: "trim_supply", TRIM_STORED_STEP: "trim_stored",
+}  # fmt: skip
 _GOOD = ("yes", "always", "right", "sometimes", "late")  # values of an observation that let the next step be taken
 
 
@@ -151,6 +164,8 @@ class Stages:
         left, steps = list(self._rows), [step for step in self._run.steps if step.name != DECLARED_STEP]
         yield from (self._alone(step) for step in self._run.steps if step.name == DECLARED_STEP)
         for stage in _STAGES:
+            if stage.command not in ("", self._run.command):
+                continue
             mine = [row for row in left if re.fullmatch(stage.figures, str(row.raw["name"]))]
             done = [step for step in steps if stage.has(step)]
             seen = [self._seen[name] for name in stage.seen if name in self._seen]
@@ -186,6 +201,11 @@ class Stages:
         return StageRow(stage.key, tuple(lines), told, reason, _anchors(rows))
 
     def _name(self, stage: _Stage, step: StoredStep) -> str:
+        if step.name == ANGLES_STEP and "lid_deg" in step.arguments:
+            return self._words("stage.sensed_at", angle=self._words.figure(step.arguments["lid_deg"]))
+        if step.name == TRIM_POINT_STEP and isinstance(step.result, dict):
+            volts = self._words.quantity(step.result.get("v"), "V", 6)
+            return self._words("stage.trim_read", code=step.arguments.get("code", ""), volts=volts)
         state = str(step.arguments.get("state", ""))
         known = f"state.{state}"
         return self._words(f"stage.{stage.key}", state=self._words(known) if self._words.has(known) else state)

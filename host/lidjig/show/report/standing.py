@@ -57,8 +57,9 @@ class Standings:
             return Standing(self._start(measured))
         if name.startswith(("real sensor, ", "lines open, lid shut")):
             return Standing(self._real_lid(name))
-        if name == "sensor changes, lid at rest":
-            return Standing(self._watched())
+        if re.match(r"sensor (changes|angle|travel|readings|spread)", name):
+            at = re.fullmatch(r"sensor angle, lid (open|shut)", name)
+            return Standing(self._watched(at.group(1) if at else ""))
         if name == "angle held":
             return Standing(self._at_angle("arrived", value)[-1:])
         if re.fullmatch(r"output \d+ changes|machine is told .*", name):
@@ -149,14 +150,16 @@ class Standings:
         places = [place for action, place in self._answers[at:] if action == wanted]
         return (self._index.ref(places[0]),) if places else ()
 
-    def _watched(self) -> tuple[Ref, ...]:
-        """The events about each interval in which the sensor was watched: the last before its begin, the first after
-        its end, and the changes between.
+    def _watched(self, lid: str) -> tuple[Ref, ...]:
+        """The events about each interval in which the sensor was watched (with the lid so; "" both): the last before
+        its begin, the first after its end, and the changes between.
         """
         times = [event.t_us for event in self._run.events]
         refs: list[Ref] = []
         for step in self._run.steps:
             if step.name != WATCHED_STEP or step.begin_t_us is None or step.end_t_us is None:
+                continue
+            if lid not in ("", step.arguments.get("lid")):
                 continue
             before = [place for place, t_us in enumerate(times) if t_us <= step.begin_t_us]
             after = [place for place, t_us in enumerate(times) if t_us >= step.end_t_us]

@@ -20,7 +20,9 @@ _GROUPS: dict[str, dict[str, str]] = {
     "supply": {"": r"sensor supply"},
     "charger": {"": r"charger voltage"},
     "lines": {"level": r"line \d+ idle level", "pull": r"line \d+ pull"},
-    "sensor": {"current": r"sensor current", "levels": r"sensor line .*", "rest": r"sensor changes.*"},
+    "sensor": {"current": r"sensor current", "levels": r"sensor (line|angle|travel).*",
+               "rest": r"sensor (changes|spread|readings).*"},
+    "sensor_curve": {"": r"angles read|zero .*|gain error|INL, .*|DNL|hysteresis|repeatability|(1st|2nd) harmonic"},
     "start_open": {"": r"start, lines open"},
     "start_standin": {"": r"start, stand-in open"},
     "start_real": {"": r"start, real sensor"},
@@ -38,18 +40,22 @@ _SURVEY = ("supply", "charger", "lines")
 _ABOUT = {
     "confirm": (*_SURVEY, "start_open", "start_standin", "lid_standin"),
     "isolate": (*_SURVEY, "sensor", "start_open", "start_standin", "start_real", "lid_standin", "lid_open", "lid_real"),
+    "sense": ("sensor", "sensor_curve"),
     "cycle": (*_SURVEY, "lid_standin", "proof"),
     "hold": (*_SURVEY, "angle"),
     "sweep": (*_SURVEY, "outputs", "told", "reaction"),
+    "trim": _SURVEY,
 }
 _NO_PART = {
     "confirm": ("sensor_standin",),
+    "sense": ("supply", "lines", "start", "lid_standin"),
     "cycle": ("start", "sensor_standin"),
     "hold": ("start", "lid_standin", "sensor_standin"),
     "sweep": ("start", "sensor_standin"),
+    "trim": ("start", "lid_standin", "sensor_standin"),
 }
 
-_TEST_NOTHING = ("teach", "trim", "watch")  # their figures tell nothing of how the machine is
+_TEST_NOTHING = ("teach", "watch")  # their figures tell nothing of how the machine is
 
 
 @dataclass(frozen=True)

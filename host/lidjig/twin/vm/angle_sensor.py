@@ -21,7 +21,7 @@ _TURN_MDEG = 360000
 class AngleSensor(Sensor):
     """facts["angle"]: the transfer (zero_mdeg, span_mdeg, codes, down, wrap), errors_mdeg (in even steps over a turn),
     errors_turn (1: beyond it they begin anew), push_pull, dead, stuck_mdeg (-1: no), wrong_mdeg (what an intermittent
-    fault shows), and the format's own; form: the format.
+    fault shows), no_magnet (1: for its format to tell), and the format's own; form: the format.
     """
 
     def __init__(
@@ -84,6 +84,8 @@ class AngleSensor(Sensor):
         first = OUT_OPEN
         found = []
         for t, level in self._form.frames(self._code_at, max(begin, self._since), end):
+            if t < self._since:
+                continue  # of a frame that would have begun before it had its supply
             if t <= begin:
                 first = self._state(level)
             else:

@@ -62,11 +62,17 @@ def make_micropython(board: "Board") -> Module:
         import micropython
 
         return cover(micropython, "micropython", kbd_intr=kbd_intr, alloc_emergency_exception_buf=emergency)
+    import builtins
+
+    # Viper code is Python but for its types, which are names of the compiler there.
+    for name in ("ptr8", "ptr16", "ptr32"):
+        setattr(builtins, name, lambda data: data)
     return Module(
         "micropython",
         kbd_intr=kbd_intr,
         alloc_emergency_exception_buf=emergency,
         const=lambda value: value,
+        viper=lambda function: function,
         heap_lock=lambda: 0,
         heap_unlock=lambda: 0,
     )

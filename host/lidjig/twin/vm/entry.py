@@ -39,7 +39,7 @@ def main(firmware: str, proto: str, flash: str) -> int:
 
     world = World(json.loads(_read_line()))
     kernel, board = world.kernel, world.board
-    shims.install(kernel, world.gpio, board, world.bus, world.pio, world.pwm, world.targets)
+    shims.install(kernel, world.gpio, board, world.bus, world.pio, world.pwm, world.targets, world.sensor_bus)
     version = ".".join([str(number) for number in sys.implementation.version[:3]])
     heap: dict[str, Any] = {"interpreter": sys.implementation.name + " " + version}
 

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 _STATUS, _RAW, _ANGLE, _AGC, _MAGNITUDE = 0x0B, 0x0C, 0x0E, 0x1A, 0x1B
 _AT_14 = 0x03
+_AGC_MAX = 128  # on 3.3 V (DS p.20)
 _STATUS_FOUND = 0x20
+_STATUS_WEAK = 0x10  # the gain is at its maximum (DS p.20)
 _PAIRS = (_RAW, _ANGLE, _MAGNITUDE)  # read again and again without a new pointer (DS p.13)
 _BUFFER_LOW = 1  # what a line's drive does for a target that pulls
 
@@ -31,6 +33,8 @@ class Format:
         self.address: int = facts["address"]
         self.code = 0
         self._pointer = 0
+        self._pointing = True  # the next byte written is the pointer
+        self._given = 0  # bytes of a pair, since the last start
         self.registers = bytearray(256)
         if facts["layout"]:
             return
@@ -40,6 +44,10 @@ class Format:
         self._set(_MAGNITUDE, 1900)
         self.registers[_STATUS] = _STATUS_FOUND
         self.registers[_AGC] = 60
+        if facts.get("no_magnet"):
+            self._set(_MAGNITUDE, 0)
+            self.registers[_STATUS] = _STATUS_WEAK
+            self.registers[_AGC] = _AGC_MAX
 
     def _set(self, at: int, value: int) -> None:
         self.registers[at] = value >> 8
@@ -63,25 +71,48 @@ class Format:
         self._set(_RAW, raw)
         self._set(_ANGLE, angle)
 
+    def start(self) -> None:
+        """A start, or another one: what comes next is the pointer, or the first byte that is read."""
+        self._turn()
+        self._pointing = True
+        self._given = 0
+
+    def take(self, byte: int) -> None:
+        """A byte that is written."""
+        if self._pointing:
+            self._pointing = False
+            self._pointer = byte
+            return
+        if 1 <= self._pointer <= 8 and not self._facts["layout"]:
+            self.registers[self._pointer] = byte
+        self._pointer = (self._pointer + 1) & 0xFF
+
+    def give(self) -> int:
+        """The next byte that is read."""
+        if self._pointer in _PAIRS and not self._facts["layout"]:
+            byte: int = self.registers[self._pointer + (self._given & 1)]
+            self._given += 1
+            return byte
+        byte = self.registers[self._pointer]
+        self._pointer = (self._pointer + 1) & 0xFF
+        return byte
+
     def transfer(self, data: bytes, count: int) -> bytes:
         """A write of data, then a read of so many bytes."""
-        self._turn()
-        if data:
-            self._pointer = data[0]
-            for byte in data[1:]:
-                if 1 <= self._pointer <= 8 and not self._facts["layout"]:
-                    self.registers[self._pointer] = byte
-                self._pointer = (self._pointer + 1) & 0xFF
-        if self._pointer in _PAIRS and not self._facts["layout"]:
-            pair = self.registers[self._pointer : self._pointer + 2]
-            return bytes([pair[k & 1] for k in range(count)])
-        given = bytes([self.registers[(self._pointer + k) & 0xFF] for k in range(count)])
-        self._pointer = (self._pointer + count) & 0xFF
-        return given
+        self.start()
+        for byte in data:
+            self.take(byte)
+        return bytes([self.give() for _ in range(count)])
 
 
 class I2cSensor(AngleSensor):
-    """The part on the hinge. Its lines rest; whoever asks it gets its registers."""
+    """The part on the hinge. Its lines rest; whoever asks it gets its registers: the machine by whole transfers, the
+    jig byte by byte (soft_i2c.py).
+    """
+
+    def __init__(self, *arguments: "Any") -> None:
+        AngleSensor.__init__(self, *arguments)
+        self._mine = -1  # the jig's transfer: 0 not for this part, 1 its bytes, -1 the address is to come
 
     def drive(self, k: int, begin: int, end: int) -> tuple[int, list[tuple[int, int]]]:
         return self.outputs[k], []
@@ -91,11 +122,34 @@ class I2cSensor(AngleSensor):
 
     def transfer(self, address: int, data: bytes, count: int) -> bytes | None:
         """None where it does not acknowledge."""
-        if not self._powered or self.outputs[0] == OUT_LEAK or address != self._form.address:
+        if not self._there() or address != self._form.address:
             return None
         self._form.code = self._codes[-1][1]
         given: bytes = self._form.transfer(data, count)
         return given
+
+    def _there(self) -> bool:
+        return self._powered and self.outputs[0] != OUT_LEAK
+
+    def started(self) -> None:
+        self._mine = -1
+        if self._there():
+            self._form.code = self._codes[-1][1]
+            self._form.start()
+
+    def took(self, byte: int) -> bool:
+        """Whether it acknowledges."""
+        if not self._there():
+            return False
+        if self._mine < 0:
+            self._mine = 1 if byte >> 1 == self._form.address else 0
+        elif self._mine:
+            self._form.take(byte)
+        return self._mine > 0
+
+    def gives(self) -> int:
+        byte: int = self._form.give() if self._mine > 0 and self._there() else 0xFF
+        return byte
 
 
 SENSOR = I2cSensor
@@ -124,11 +178,7 @@ class Controller(Receiver):
                 self.shut = not (self._level(0) and self._level(1))
             return
         word = found[0] << 8 | found[1]
-        self.angle_mdeg = angle = self._angle(word >> 2 if facts["layout"] else word & 0xFFF)
-        if angle <= facts["shut_mdeg"]:
-            self.shut = True
-        elif angle >= facts["open_mdeg"]:
-            self.shut = False
+        self.believe(self._angle(word >> 2 if facts["layout"] else word & 0xFFF))
 
     def _level(self, k: int) -> bool:
         mv, facts = self._world.wiring.mv, self._facts
@@ -165,6 +215,11 @@ class Controller(Receiver):
         if not count:
             return b"" if targets.i2c_write(address, data) else None
         return targets.i2c_write_read(address, data, count)
+
+
+def fit(world: "World", _facts: "dict[str, Any]") -> None:
+    """What the jig has to read such a sensor: a translator, where two buffers are otherwise."""
+    world.wiring.translated = 1
 
 
 def listen(world: "World", facts: "dict[str, Any]") -> Controller:

@@ -9,6 +9,7 @@ where no index ever comes, it takes the lid for open, since it has to start (com
 import gpio as g
 from angle_sensor import AngleSensor
 from receiver import Receiver
+from sensor import Lid
 from wiring import OUT_HIGH, OUT_LEAK, OUT_LOW, OUT_OPEN, VB
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
@@ -54,6 +55,9 @@ class QuadratureSensor(AngleSensor):
     def __init__(self, *arguments: "Any") -> None:
         AngleSensor.__init__(self, *arguments)
         self._steps: list[tuple[int, int]] = []  # (since, code), ascending
+        self._shown = 0  # code that the outputs stand for
+        self._coming: list[tuple[int, int]] = []  # steps that are still to be shown, one by one
+        self._walking = False
 
     def settle(self) -> None:
         AngleSensor.settle(self)
@@ -61,6 +65,7 @@ class QuadratureSensor(AngleSensor):
 
     def _started(self, argument: None) -> None:
         self._steps = []
+        self._coming = []
         AngleSensor._started(self, argument)
 
     def look(self) -> None:
@@ -70,15 +75,50 @@ class QuadratureSensor(AngleSensor):
         now = self.kernel.now * CLK_PER_US
         if not self._steps:
             self._steps.append((now, wanted))
+            self._shown = wanted
         t, code = self._steps[-1]
         left = (wanted - code + codes // 2) % codes - codes // 2
         way = 1 if left > 0 else -1
         t = max(t + self._form.step, now)
+        apart = self._form.step
+        if left and self._listened():
+            apart = max(apart, Lid.STEP_US * CLK_PER_US // abs(left))  # as a lid moves that does not go in steps
+        new = []
         for _ in range(abs(left)):
             code = (code + way) % codes
-            self._steps.append((t, code))
-            t += self._form.step
+            new.append((t, code))
+            t += apart
+        self._steps += new
         del self._steps[:-_KEPT]
+        self._show(new)
+
+    def _listened(self) -> bool:
+        # Somebody at the jig's inputs waits for edges.
+        trigger = self.wiring.gpio.trigger
+        return bool(trigger[g.SNS_S[0]] or trigger[g.SNS_S[1]])
+
+    def _show(self, new: list[tuple[int, int]]) -> None:
+        # The outputs go to the last step at once while nobody waits for an edge; else to each at its time.
+        if new and self._listened():
+            self._coming += new
+            if not self._walking:
+                self._walking = True
+                self._walk_on()
+        elif not self._coming:
+            self._shown = self._steps[-1][1]
+        self._publish()
+
+    def _walk_on(self) -> None:
+        self.kernel.at(-(-self._coming[0][0] // CLK_PER_US), self._walk)
+
+    def _walk(self, _argument: None) -> None:
+        now = self.kernel.now * CLK_PER_US
+        while self._coming and self._coming[0][0] <= now:
+            self._shown = self._coming.pop(0)[1]
+        if self._coming:
+            self._walk_on()
+        else:
+            self._walking = False
         self._publish()
 
     def _at(self, t: int) -> int:
@@ -123,7 +163,7 @@ class QuadratureSensor(AngleSensor):
         elif not self._powered or not self._steps:
             states = [OUT_OPEN, OUT_OPEN]
         else:
-            states = [self._state(level) for level in self._form.levels(self._steps[-1][1])[:2]]
+            states = [self._state(level) for level in self._form.levels(self._shown)[:2]]
         if states != self.outputs:
             self.outputs[:] = states
             self.wiring.update()
@@ -201,11 +241,7 @@ class Counter(Receiver):
         angle = self._angle(self.code)
         if angle > _SHORT_OF_MDEG:
             angle -= 360000  # a little short of 0, not a turn past it
-        self.angle_mdeg = angle
-        if angle <= facts["shut_mdeg"]:
-            self.shut = True
-        elif angle >= facts["open_mdeg"]:
-            self.shut = False
+        self.believe(angle)
 
     def _count(self) -> None:
         a, b, index = self._levels

@@ -32,11 +32,13 @@ class Format:
         self._mid_sin = facts["offset_sin_permyriad"] / _WHOLE
         self._mid_cos = facts["offset_cos_permyriad"] / _WHOLE
         self._phase = facts["phase_mdeg"] * pi / 180000
+        self._field = 0 if facts.get("no_magnet") else 1
 
     def shares(self, code: int) -> list[float]:
         """What both outputs are at, in shares of the supply."""
         angle = 2 * pi * code / self._codes
-        return [self._mid_sin + self._a * sin(angle), self._mid_cos + self._ac * cos(angle - self._phase)]
+        a, ac = self._field * self._a, self._field * self._ac
+        return [self._mid_sin + a * sin(angle), self._mid_cos + ac * cos(angle - self._phase)]
 
     def hear(self, readings: list[int]) -> int:
         """The code that both readings stand for, or DEAD, or ABSENT where there is no circle."""
@@ -53,7 +55,8 @@ class Format:
 
 def fit(world: "World", facts: "dict[str, Any]") -> None:
     """The jig's modules on both lines."""
-    world.wiring.analog = Voltages(world.kernel, world.wiring, world.pwm, 2)
+    voltages = world.wiring.analog = Voltages(world.kernel, world.wiring, world.pwm, 2)
+    voltages.stage = facts["stage"]
 
 
 def listen(world: "World", facts: "dict[str, Any]") -> VoltReceiver:

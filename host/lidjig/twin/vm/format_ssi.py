@@ -9,7 +9,7 @@ it lets go of the clock, which its pull keeps high; data is high while nobody is
 import gpio as g
 from angle_sensor import AngleSensor
 from receiver import Receiver
-from wiring import M2, VB, VM
+from wiring import M2, OUT_LEAK, OUT_OPEN, S2, VB, VM
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ _CLOCK_HZ = 500000  # of the controller, where the sensor follows that
 _SETTLE = 125  # from select to the clock, and back
 _DELAY = 5  # of a sensor, from the clock's edge to its data
 _TRACK_LOST = 8
+_WEAK = 2  # of the field; which of its values is weak: the same, in third-party drivers
 _KEPT = 512  # edges of the clock, and of select, that are looked back over
 _WORDS_KEPT = 16
 
@@ -31,7 +32,7 @@ class Format:
     """The word. Status and check: MagnTek MT6701 data sheet, 7.8.2."""
 
     def __init__(self, facts: "dict[str, Any]") -> None:
-        self._status: int = facts["status"]
+        self._status: int = _WEAK if facts.get("no_magnet") else facts["status"]
 
     def word(self, code: int) -> int:
         told = code << 4 | self._status
@@ -56,10 +57,16 @@ class Format:
 
 
 class SsiSensor(AngleSensor):
-    """Puts out a bit at each edge that a controller gives it."""
+    """Puts out a bit at each edge that a controller gives it: the machine's, which tells all of them beforehand
+    (clocked()), or the jig's, whose edges come one by one.
+    """
 
     def __init__(self, *arguments: "Any") -> None:
         AngleSensor.__init__(self, *arguments)
+        self._clock = 0  # level of the line that the jig clocks
+        self._word = 0
+        self._place = -1  # bits of the jig's word that are out; -1: not selected
+        self._bit = 1
         self._asked: list[tuple[int, list[int], int]] = []  # (selected, when bits come out, let go)
 
     def clocked(self, selected: int, out: "list[int]", let_go: int) -> None:
@@ -67,8 +74,39 @@ class SsiSensor(AngleSensor):
         self._asked.append((selected, out, let_go))
         del self._asked[:-_WORDS_KEPT]
 
+    def selected(self, select: int) -> None:
+        """The jig's select line: low for a word."""
+        self._place = -1
+        self._bit = 1
+        if not select and self._powered:
+            self._word = self._form.word(self._codes[-1][1])
+            self._place = 0
+        self._publish()
+
+    def supplied(self, vs_mv: int) -> None:
+        AngleSensor.supplied(self, vs_mv)
+        if not self._powered:
+            self._place = -1
+            self._bit = 1
+        clock = 1 if 0 < vs_mv < 2 * self.wiring.mv[S2] else 0
+        if clock != self._clock:
+            self._clock = clock
+            if self._place >= 0 and clock != self._facts["out_falling"]:
+                self._next_bit()
+
+    def _next_bit(self) -> None:
+        self._bit = self._word >> BITS - 1 - self._place & 1 if self._place < BITS else 1
+        self._place += 1
+        self._publish()
+
+    def _publish(self) -> None:
+        state = OUT_LEAK if self._facts["dead"] else self._state(self._bit) if self._powered else OUT_OPEN
+        if state != self.outputs[0]:
+            self.outputs[0] = state
+            self.wiring.update()
+
     def drive(self, k: int, begin: int, end: int) -> tuple[int, list[tuple[int, int]]]:
-        if k or not self._powered or self._facts["dead"]:
+        if k or not self._powered or self._facts["dead"] or self._place >= 0:
             return self.outputs[k], []
         level = 1
         rows = []
@@ -91,6 +129,32 @@ class SsiSensor(AngleSensor):
 
 
 SENSOR = SsiSensor
+
+
+class Select:
+    """The conductor by which the jig selects a sensor, from the pin of observer 2 through 10 kohm. A resistor at the
+    sensor's connector keeps it high while that is an input.
+    """
+
+    def __init__(self, world: "World") -> None:
+        self._world = world
+        world.gpio.on_output[g.OBS[1]] = self._moved
+        world.wiring.select_out = 1
+
+    def _moved(self, n: int) -> None:
+        world = self._world
+        world.kernel.pause_isr()
+        try:
+            sensor = world.sensor
+            if isinstance(sensor, SsiSensor):
+                sensor.selected(world.gpio.out[n] if world.gpio.mode[n] else 1)
+        finally:
+            world.kernel.resume_isr()
+
+
+def fit(world: "World", _facts: "dict[str, Any]") -> None:
+    """What the jig has to read such a sensor."""
+    Select(world)
 
 
 class Conductor:
@@ -186,15 +250,7 @@ class Asking(Receiver):
                 level = edges[at][1]
                 at += 1
             word = word << 1 | level
-        code = self._form.hear(word)
-        if code < 0:
-            self.unread += 1
-            return
-        self.angle_mdeg = angle = self._angle(code)
-        if angle <= facts["shut_mdeg"]:
-            self.shut = True
-        elif angle >= facts["open_mdeg"]:
-            self.shut = False
+        self.take(self._form.hear(word))
 
 
 def listen(world: "World", facts: "dict[str, Any]") -> Asking:

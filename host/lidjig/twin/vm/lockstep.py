@@ -36,7 +36,7 @@ TRANSFER = 9  # bytes = I2C address and what is written, number = bytes to read;
 # Kinds of answers.
 TIME = 1  # time has passed, or bytes came; bytes from the board
 RESTARTED = 2  # as TIME; the board was reset since the answer before
-STATE = 3
+STATE = 3  # of a question that cannot be answered: {"refused": why}
 FAILED = 4  # this program itself failed; bytes = trace
 
 FLAG_RUNNING = 1
@@ -110,16 +110,13 @@ class Lockstep:
                 return
             if code == OPERATOR:
                 world.person.ask(data.decode())
-            elif code == LOOK:
-                self._answer(STATE, tag, json.dumps(world.look()).encode())
-            elif code == VOLTS:
-                self._answer(STATE, tag, json.dumps(world.volts()).encode())
-            elif code == TRANSFER:
-                self._answer(STATE, tag, json.dumps(world.transfer(data[0], data[1:], number)).encode())
-            elif code == WAVE:
-                self._answer(STATE, tag, json.dumps(world.wave(data.decode(), number)).encode())
-            elif code == HEAP:
-                self._answer(STATE, tag, json.dumps(self._heap_report()).encode())
+            elif code in (LOOK, VOLTS, TRANSFER, WAVE, HEAP):
+                try:
+                    found = self._found(code, data, number)
+                except ValueError as error:
+                    # Raised here it would come out in the firmware, which waits above: it is the asker's.
+                    found = {"refused": str(error)}
+                self._answer(STATE, tag, json.dumps(found).encode())
             elif code == RESET:
                 world.bus.supply_lost()
                 board.request_reset(1)
@@ -128,3 +125,15 @@ class Lockstep:
                 return
             elif code == QUIT:
                 raise Quit()
+
+    def _found(self, code: int, data: bytes, number: int) -> "dict[str, Any]":
+        world = self._world
+        if code == LOOK:
+            return world.look()
+        if code == VOLTS:
+            return world.volts()
+        if code == TRANSFER:
+            return world.transfer(data[0], data[1:], number)
+        if code == WAVE:
+            return world.wave(data.decode(), number)
+        return self._heap_report()

@@ -20,6 +20,12 @@ _HOLD_US = 10000000
 _BATTERY_WAIT_US = 10000000
 
 
+def _angle_of(action: str) -> str:
+    # The lid angle that an action is to set, in mdeg; "" where it sets none.
+    name, _, angle = action.partition(" ")
+    return angle if name in ("set-lid", "set-lid-back") and angle.isdigit() else ""
+
+
 class Person:
     """facts: reaction_low_us, reaction_high_us, lid_us, open_mdeg, shut_mdeg, mark_after_us."""
 
@@ -55,11 +61,12 @@ class Person:
             "remove-plug": self._remove_plug,
             "meter-to-supply": self._hold_lead,
             "meter-to-output": self._hold_lead,
+            "meter-to-output-2": self._hold_lead,
         }
 
     def ask(self, action: str) -> bool:
         """Heard a prompt; False when it means nothing to this operator."""
-        if action not in self._do:
+        if action not in self._do and not _angle_of(action):
             self.unknown.append(action)
             return False
         self._asked.append(action)
@@ -82,7 +89,11 @@ class Person:
 
     def _act(self, action: str) -> None:
         self.done.append(action)
-        self._do[action](self._finished)
+        angle = _angle_of(action)
+        if angle:
+            self.lid.move(int(angle), self.facts["lid_us"], self._finished)
+        else:
+            self._do[action](self._finished)
 
     def _finished(self) -> None:
         self.kernel.after(self.facts["mark_after_us"], self._mark, 0)

@@ -1,8 +1,9 @@
 """One PIO state machine, instruction by instruction (RP2040 datasheet 3.4).
 
-It runs when somebody looks, up to the time asked for. Three things are taken in one step, with the same result as one
-by one: a jump to itself, a stall (whatever ends it brings the machine up to date first), and the rounds of a program
-that came back to the same state without having seen anything from outside. What an instruction gives to pins counts
+It runs when somebody looks, up to the time asked for. Four things are taken in one step, with the same result as one
+by one: a jump to itself, a stall (whatever ends it brings the machine up to date first), the rounds of a program that
+came back to the same state without having seen anything from outside, and the samples that a program of one IN takes of
+a pin at rest. What an instruction gives to pins counts
 from the beginning of its cycle.
 """
 
@@ -28,8 +29,44 @@ class Machine(State):
     def run(self, t: int) -> None:
         """Alone, all cycles that begin before t."""
         end = self.first_cycle(t)
+        if self.samples is None:
+            self.samples = self._only_samples()
+        if self.samples and self.cycle < end:
+            self._sample(end)
         while self.cycle < end:
             self.step(end, True)
+
+    # a program of one IN
+
+    def _only_samples(self) -> bool:
+        pc = self.wrap_bottom
+        if pc != self.wrap_top or not self.autopush:
+            return False
+        kind, source, count, delay, side_mask, _levels, _dirs = self.decode(self.block.memory[pc])
+        return kind == _IN and source == 0 and count == 1 and not delay and not side_mask
+
+    def _sample(self, end: int) -> None:
+        # The pin rests until `end`: who changes a plain input brings the block up to date before (Block.run()).
+        if self.pc != self.wrap_bottom or self.forced is not None or self.stalled or self.block.foreign(self.in_base):
+            return
+        level = self.block.pad(self.in_base, self.time_of(self.cycle))
+        self.noticed = True
+        while self.cycle < end:
+            count = min(self.push_thresh - self.isr_n, end - self.cycle)
+            bits = ((1 << count) - 1) * level
+            if self.in_right:
+                self.isr = self.isr >> count | bits << (32 - count)
+            else:
+                self.isr = (self.isr << count | bits) & M32
+            self.isr_n += count
+            self.cycle += count
+            if self.isr_n >= self.push_thresh:
+                if self.rx_n >= self.rx_depth:
+                    # The last one waits for room, and does not end.
+                    self.halfway = True
+                    self.cycle -= 1
+                    return
+                self.push()
 
     # instructions
 

@@ -2,6 +2,7 @@
 
 import gpio as g
 from pio import Machine
+from pio_ear import Ear
 from pio_track import KEPT, Track
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
@@ -44,6 +45,7 @@ class Block:
         self._coupled = False
         self._alone: dict[int, Machine] = {}  # pin (a bit) -> the machine that alone runs, and drives it
         self._busy = False
+        self.ears: dict[int, Ear] = {}  # by pin: what the running machines hear of conductors that carry edges
         self.machines = [Machine(self, number) for number in range(MACHINES)]
         self._seen = [-1] * MACHINES
 
@@ -173,6 +175,8 @@ class Block:
             return 0
         if self.owned & self.oe & 1 << n:
             return self._tracks[1 << n].level(t - OWN_CLK)
+        if n in self.ears:
+            return self.ears[n].level
         return self.unit.pad(n, t, self)
 
     def foreign(self, n: int) -> bool:
@@ -195,17 +199,36 @@ class Block:
         if self._busy:
             return
         self._busy = True
+        if self.ears:
+            self._hear(t)
+        self._run_to(t)
+        self._busy = False
+
+    def _hear(self, t: int) -> None:
+        # Up to each edge that the pins with ears get until t.
+        now = self.unit.now()
+        found = []
+        for pin in self.ears:
+            ear = self.ears[pin]
+            ear.catch_up(now)
+            found += [(at, pin, level) for at, level in ear.take(t - SYNC_CLK)]
+        found.sort()
+        for at, pin, level in found:
+            self._run_to(at + SYNC_CLK)
+            self.ears[pin].level = level
+
+    def _run_to(self, t: int) -> None:
         if self._coupled:
             self._run_together(t)
-        else:
-            for machine in self.machines:
-                if machine.enabled:
-                    machine.run(t)
-        self._busy = False
+            return
+        for machine in self.machines:
+            if machine.enabled:
+                machine.run(t)
 
     def couple(self) -> None:
         """Finds out whether a running machine may see what it, or another one, does to flags and pins."""
         running = [machine for machine in self.machines if machine.enabled]
+        self._open_ears(running)
         self._coupled = len(running) > 1 and any([self._uses_flags(machine) for machine in running])
         self._alone = {}
         driven = 0
@@ -221,6 +244,19 @@ class Block:
             for n in range(g.PINS):
                 if driven >> n & 1:
                     self._alone[1 << n] = running[0]
+
+    def _open_ears(self, running: list[Machine]) -> None:
+        # An ear begins with its machine: what the pin was before matters to nobody.
+        lines = self.unit.lines
+        if not lines:
+            return
+        mask = 0
+        for machine in running:
+            mask |= self.read_by(machine)
+        before, self.ears = self.ears, {}
+        for pin in lines:
+            if mask >> pin & 1:
+                self.ears[pin] = before.get(pin) or Ear(lines[pin], self.unit.now() - SYNC_CLK)
 
     def _driven(self, machine: Machine) -> int:
         mask = 0

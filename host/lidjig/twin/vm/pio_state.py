@@ -22,6 +22,7 @@ from pio_asm import (
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
     from pio_block import Block
+    from rp2_dma import Channel
 
     # kind, two fields of it, delay, mask and levels of the side-set, whether those are directions
     Op = tuple[int, int, int, int, int, int, bool]
@@ -40,6 +41,7 @@ class State:
         self.x = self.y = self.isr = self.osr = 0
         self.tx = [0] * (2 * _FIFO)
         self.rx = [0] * (2 * _FIFO)
+        self.taker: Channel | None = None  # of the DMA: gets every word at once
         self._no_pins()
         self.program = (0, 0)  # where in memory, how long
         self.configure(31 << EXEC_WRAP_TOP, 0, 256, 0)
@@ -83,6 +85,7 @@ class State:
 
     def forget_code(self) -> None:
         self.ops: list[Op | None] = [None] * 32
+        self.samples: bool | None = None  # one IN of one bit is all it does; None: not looked at yet
         self.forget_round()
 
     def forget_round(self) -> None:
@@ -159,3 +162,5 @@ class State:
         self.rx_n += 1
         self.isr = self.isr_n = 0
         self.noticed = True
+        if self.taker is not None:
+            self.taker.asked(self.block.unit.now())

@@ -53,7 +53,8 @@ class Track:
                 found.append((row >> 1, row & 1))
             k -= 1
         if k < oldest and oldest:
-            raise ValueError("edges before " + str(rows[oldest % KEPT] >> 1) + " are no longer kept; ask more often")
+            last = str(rows[oldest % KEPT] >> 1)
+            raise ValueError("edges before cycle " + last + " are no longer kept; ask for less, or more often")
         found.reverse()
         # Two changes at one instant may have come to nothing.
         return [found[i] for i in range(len(found)) if found[i][1] != (found[i - 1][1] if i else level)]

@@ -9,6 +9,7 @@ cycles of clk_sys, CLK_PER_US of them a microsecond.
 import gpio as g
 from pio_block import MACHINES, SYNC_CLK, Block
 from pio_track import Track
+from rp2_dma import Dma
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -34,12 +35,15 @@ class Pio:
         self._track: dict[int, Track] = {}
         self._looking = False
         self.blocks = (Block(self, 0), Block(self, 1))
+        self.dma = Dma(self)
+        self.lines: dict[int, Any] = {}  # pin -> what it is wired to, where that carries edges (pio_ear.py)
         gpio.peripherals.append(self)
 
     def reset(self) -> None:
         """As after a reset of the board."""
         for block in self.blocks:
             block.reset()
+        self.dma.reset()
         for n in range(g.PINS):
             self.gpio.on_input[n] = None
 
@@ -86,6 +90,17 @@ class Pio:
         for t, level in changes:
             self.run(t + SYNC_CLK)
             self.gpio.level[pin] = level
+
+    def before_network(self) -> None:
+        """The network between the connectors is about to change: what its conductors have carried until now."""
+        for block in self.blocks:
+            for pin in block.ears:
+                block.ears[pin].catch_up(self.now())
+
+    def after_network(self) -> None:
+        for block in self.blocks:
+            for pin in block.ears:
+                block.ears[pin].look_again()
 
     # for the blocks
 

@@ -48,15 +48,23 @@ class Receiver:
             self.unread += 1
             self.shut = not level
             return
-        code = self._form.hear(edges)
+        self.take(self._form.hear(edges))
+
+    def take(self, code: int) -> None:
+        """A code as it was heard; negative: half a frame after the sensor started, or one that says nothing. What was
+        known then stays.
+        """
         if code < 0:
-            # Half a frame after the sensor started, or a code that says nothing: what was known stays.
             self.unread += 1
             return
-        self.angle_mdeg = angle = self._angle(code)
-        if angle <= facts["shut_mdeg"]:
+        self.believe(self._angle(code))
+
+    def believe(self, angle: int) -> None:
+        """An angle: between the two limits the lid counts as what it was."""
+        self.angle_mdeg = angle
+        if angle <= self._facts["shut_mdeg"]:
             self.shut = True
-        elif angle >= facts["open_mdeg"]:
+        elif angle >= self._facts["open_mdeg"]:
             self.shut = False
 
     def _angle(self, code: int) -> int:

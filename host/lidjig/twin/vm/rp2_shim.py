@@ -1,4 +1,4 @@
-"""The rp2 module: assembler, PIO and StateMachine (docs, library rp2; MicroPython, ports/rp2/rp2_pio.c).
+"""The rp2 module: assembler, PIO, StateMachine and DMA (docs, library rp2; MicroPython, ports/rp2/rp2_pio.c).
 
 What the firmware calls may be called from an interrupt: the bench allocates with the interrupt's heap lock put aside.
 """
@@ -19,6 +19,7 @@ from pio_asm import (
     asm_pio_encode,
 )
 from pio_block import MACHINES
+from rp2_dma import make_dma
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from kernel import Kernel
+    from pio import Machine
     from pio_block import Block
     from pio_unit import Pio
 
@@ -313,9 +315,14 @@ def make_rp2(kernel: "Kernel", pio: "Pio", pin_number: "Callable[[Any], int]") -
                 raise ValueError("invalid StateMachine")
             return StateMachine(self._id * MACHINES + id, *arguments, **options)
 
+    def machine_of(state_machine: "Any") -> "Machine | None":
+        # Read as memory, a state machine is its RX FIFO (rp2_state_machine_get_buffer).
+        return state_machine._machine if isinstance(state_machine, StateMachine) else None
+
     return Module(
         "rp2",
         PIO=PIO,
+        DMA=make_dma(kernel, pio, machine_of),
         StateMachine=StateMachine,
         PIOASMError=PIOASMError,
         asm_pio=asm_pio,

@@ -163,7 +163,7 @@ class Sensor:
 class Lid:
     """The real lid; moved by the operator, smoothly, in small steps."""
 
-    _STEP_US = 5000
+    STEP_US = 5000
 
     sensor: Sensor  # told of every step
 
@@ -180,7 +180,7 @@ class Lid:
         self._from, self._to = self.angle_mdeg, angle_mdeg
         self._began, self._duration = self.kernel.now, max(1, duration_us)
         self.moved = done
-        self.kernel.after(self._STEP_US, self._step)
+        self.kernel.after(self.STEP_US, self._step)
 
     def _step(self, _argument: None) -> None:
         elapsed = self.kernel.now - self._began
@@ -190,7 +190,7 @@ class Lid:
             # Smooth start and stop: 3 x^2 - 2 x^3 in thousandths.
             x = elapsed * 1000 // self._duration
             self.angle_mdeg = self._from + (self._to - self._from) * x * x * (3000 - 2 * x) // 1000000000
-            self.kernel.after(self._STEP_US, self._step)
+            self.kernel.after(self.STEP_US, self._step)
         self.sensor.moved()
         if elapsed >= self._duration and self.moved:
             done, self.moved = self.moved, None

@@ -13,6 +13,7 @@ from i2c_target import make_i2c_target
 from port import POLLIN, POLLOUT, Poll
 from pwm import make_pwm
 from rp2_shim import make_rp2
+from soft_i2c import make_soft_i2c
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from kernel import Kernel
     from pio_unit import Pio
     from pwm import Pwm
+    from soft_i2c import SensorBus
 
 TICKS_PERIOD = 1 << 30
 _TICKS_MASK = TICKS_PERIOD - 1
@@ -77,7 +79,15 @@ def _init_pin(bench: "Any", number: int, mode: int, value: int | None, alt: int)
         board.refresh_input(number)
 
 
-def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pwm: "Pwm", targets: "Targets") -> Module:
+def make_machine(
+    kernel: "Kernel",
+    gpio: "Gpio",
+    board: "Board",
+    bus: "Bus",
+    pwm: "Pwm",
+    targets: "Targets",
+    sensor_bus: "SensorBus",
+) -> Module:
     """The machine module. board: reset_cause, unique_id (bytes), and reset(cause)."""
 
     # A method of a class made here may see few of these: with more than five, arguments counted in, MicroPython makes
@@ -98,6 +108,8 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pwm
 
         def __call__(self) -> None:
             gpio.kernel.irqs |= 1 << self._number
+
+    irqs = [Irq(n) for n in range(PINS)]  # made beforehand, for a handler that switches itself off
 
     class Pin:
         IN = IN
@@ -170,7 +182,7 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pwm
             gpio.flags[number] = 0
             kernel.irqs &= ~(1 << number)
             gpio.pin_object[number] = self
-            return Irq(number)
+            return irqs[number]
 
     class ADC:
         CORE_TEMP = 4
@@ -244,6 +256,7 @@ def make_machine(kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pwm
         Timer=Timer,
         WDT=WDT,
         I2C=make_i2c(kernel, gpio, bus, _pin_number),
+        SoftI2C=make_soft_i2c(sensor_bus, _pin_number),
         I2CTarget=make_i2c_target(targets, _pin_number),
         PWM=make_pwm(pwm, _pin_number),
         PWRON_RESET=PWRON_RESET,
@@ -308,11 +321,18 @@ def make_select(kernel: "Kernel") -> Module:
 
 
 def install(
-    kernel: "Kernel", gpio: "Gpio", board: "Board", bus: "Bus", pio: "Pio", pwm: "Pwm", targets: "Targets"
+    kernel: "Kernel",
+    gpio: "Gpio",
+    board: "Board",
+    bus: "Bus",
+    pio: "Pio",
+    pwm: "Pwm",
+    targets: "Targets",
+    sensor_bus: "SensorBus",
 ) -> None:
     """Puts all of them where import finds them first. Replaced whole: machine, rp2, time, select."""
     entries: dict[str, Any] = {
-        "machine": make_machine(kernel, gpio, board, bus, pwm, targets),
+        "machine": make_machine(kernel, gpio, board, bus, pwm, targets, sensor_bus),
         "rp2": make_rp2(kernel, pio, _pin_number),
         "time": make_time(kernel, board),
         "select": make_select(kernel),

@@ -37,17 +37,10 @@ class VoltReceiver(Receiver):
             self.unread += 1
             self.shut = code == DEAD
             return
-        self._believe(code)
-
-    def _believe(self, code: int) -> None:
         angle = self._angle(code)
         if self._facts["wrap"] and angle > _BEYOND_MDEG:
             angle -= _TURN_MDEG
-        self.angle_mdeg = angle
-        if angle <= self._facts["shut_mdeg"]:
-            self.shut = True
-        elif angle >= self._facts["open_mdeg"]:
-            self.shut = False
+        self.believe(angle)
 
     def _convert(self, uv: int, supply_uv: int) -> int:
         if supply_uv <= 0:

@@ -72,7 +72,8 @@ class Voltages:
         self.sensor_drives = False  # the sensor's outputs are voltages
         self.enables = [g.DRV_OE[k] if k < lines else _NEVER for k in range(_LINES)]
         self.uv = list(wiring.mv)
-        self.stage: list[int] = []  # how the jig's outputs are off: gain in 1e-6, offset in uV, bend in 1e-6; or empty
+        # How the jig's outputs are off, a list a line: gain in 1e-6, offset in uV, bend in 1e-6; or empty.
+        self.stage: list[list[int]] = [[], []]
         self._pwm = pwm
         self._dac: Dac | None = None
         self._filters = [Filter(), Filter()]
@@ -150,9 +151,9 @@ class Voltages:
     def _given(self, source: int, supply_v: float) -> float:
         # What a source gives, in V. A follower that is off cannot leave its supply either.
         share = self._share(source)
-        if source >= _LINES or not self.stage:
+        if source >= _LINES or not self.stage[source]:
             return share * supply_v
-        gain, offset_uv, bend = self.stage
+        gain, offset_uv, bend = self.stage[source]
         bent = share * (1 + gain / 1000000) + 4 * share * (1 - share) * bend / 1000000
         return min(max(bent * supply_v + offset_uv / 1000000, 0.0), max(supply_v, 0.0))
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from ina226 import Ina226
     from kernel import Kernel
     from laptop import Laptop
+    from pio_unit import Pio
     from sensor import Sensor
     from voltages import Voltages
 
@@ -30,6 +31,7 @@ _DRIVE_OHM = 220 + 25  # series resistor and the buffer's own output
 _TEST_OHM = 10000 + 25
 _FEED_OHM = 47
 _PULL_OHM = 10000 + 50
+_HELD_OHM = 40  # a pin that pulls low, and the translator before it
 _SENSE_OHM = 2000000  # divider of every divided analog channel
 _CONTACT_OHM = 1 / 10  # a relay contact
 _WIRE_OHM = 1 / 5
@@ -38,6 +40,7 @@ _PLUG_PULL_OHM = 10000
 _SELF_DISCHARGE_OHM = 10000  # of a machine's rail that is off
 
 _JIG_MV = 3300
+INPUT_MV = 1650  # where a buffer at 3.3 V changes its mind
 _BUFFER_MIN_MV = 1200  # the machine-side buffers and translators work from here
 _SUPPLY_RISE_MV = 1500
 _SUPPLY_FALL_MV = 1400
@@ -50,6 +53,7 @@ _ROUNDS_MAX = 16
 _LINE_SHIFT = 4
 _LINE_BITS = 8
 
+_HELD = 3  # state of a line's pull: neither, for the jig holds the line low itself
 DRIVE_ANALOG = 3  # state of a line's drive: neither low nor high, but a voltage
 
 # What a sensor output does to its line. One that is a voltage (voltages.py) has it where others are high.
@@ -67,6 +71,7 @@ class Wiring:
     sensor: "Sensor"
     meter: "Ina226 | None" = None  # power monitor in the sensor's supply, at the sensor's end
     analog: "Voltages | None" = None  # of a bench with lines that carry voltages
+    pio: "Pio | None" = None  # where it listens to a line that carries edges: told before and after each change
 
     def __init__(self, kernel: "Kernel", gpio: "Gpio", facts: "dict[str, Any]") -> None:
         self.kernel = kernel
@@ -75,6 +80,9 @@ class Wiring:
         self.sensor_fitted: int = facts["sensor_fitted"]
         self.rail_mv = 0
         self.select = -1  # at rest, of a machine's select line where that is on the pin of observer 1
+        self.select_out = -1  # of the sensor's select line where the pin of observer 2 is there instead
+        self.translated = 0  # 1: a translator between the sensor's lines and their pins, instead of two buffers
+        self.fights = 0  # times that a pin drove which a buffer drives too
         self.mark_level = 1  # of the mark switch: low = pressed
         self._more_observers: int = facts["more_observers"]  # 1 = observer 3 or 4 has a signal
         self.facts = facts
@@ -91,6 +99,8 @@ class Wiring:
         for n in g.ELECTRICAL:
             gpio.on_output[n] = self._pin_changed
         gpio.on_output[g.RELAY] = self._relay_changed
+        for n in g.SNS_S + (g.OBS[1],):
+            gpio.on_output[n] = self._read_pin_changed
         gpio.base[g.CH_MUX_FIRST + 7] = _JIG_MV * 65535 // _MV_FULL
 
     # pins
@@ -102,6 +112,19 @@ class Wiring:
             self.update()
         finally:
             kernel.resume_isr()
+
+    def _read_pin_changed(self, n: int) -> None:
+        # A pin that reads a buffer's output on an ordinary bench.
+        if self.translated and n in g.SNS_S:
+            self._pin_changed(n)
+        elif self.gpio.mode[n] != g.IN:
+            self.fights += 1
+
+    def translating(self) -> bool:
+        """Whether pins and lines of the sensor's side are joined: the translator is on while the jig feeds the
+        sensor.
+        """
+        return bool(self.translated and self.gpio.given(g.SENSOR_PWR))
 
     def _relay_changed(self, _n: int) -> None:
         kernel = self.kernel
@@ -133,6 +156,7 @@ class Wiring:
         gpio, analog = self.gpio, self.analog
         given, mode, out = gpio.given, gpio.mode, gpio.out
         key = self._relay_open | given(g.SENSOR_PWR) << 1 | self.plug_fitted << 2 | self.sensor_fitted << 3
+        translating = self.translating()
         shift = _LINE_SHIFT
         for k in (0, 1):
             for oe, data in ((g.DRV_OE[k], g.DRV_DATA[k]), (g.TST_OE[k], g.TST_DATA[k])):
@@ -142,8 +166,10 @@ class Wiring:
                 elif self._buffers_on and given(oe):
                     key |= (2 if given(data) else 1) << shift
                 shift += 2
-            pull = g.PULL_S[k]
-            if mode[pull]:
+            pull, read = g.PULL_S[k], g.SNS_S[k]
+            if translating and mode[read] != g.IN and not out[read]:
+                key |= _HELD << shift
+            elif mode[pull]:
                 key |= (2 if out[pull] else 1) << shift
             shift += 2
             key |= self.sensor.outputs[k] << shift
@@ -181,6 +207,8 @@ class Wiring:
                 c.source(s, _JIG_MV / 1000, _PULL_OHM)
             elif pull == 1:
                 c.resistor(s, GROUND, _PULL_OHM)
+            elif pull == _HELD:
+                c.resistor(s, GROUND, _HELD_OHM)  # beside which a pull does not count
             if sensor_fitted:
                 _output(c, s, key >> (shift + 6) & 3, facts, self.analog)
             shift += 8
@@ -230,6 +258,8 @@ class Wiring:
         if self._busy:
             return
         self._busy = True
+        if self.pio is not None:
+            self.pio.before_network()
         try:
             for _ in range(_ROUNDS_MAX):
                 key = self._switches()
@@ -242,6 +272,8 @@ class Wiring:
                 self._apply(solution[0], solution[1])
         finally:
             self._busy = False
+            if self.pio is not None:
+                self.pio.after_network()
 
     def voltage_moved(self) -> None:
         """A line's or a sensor's own voltage changed, and perhaps nothing else did."""
@@ -281,6 +313,14 @@ class Wiring:
             drive = 0
         return self._solution(rest | drive << base | out << base + 6)[0]
 
+    def without_output(self, k: int) -> int:
+        """What with_output() wants, for as long as nothing but the sensor's output k changes."""
+        return self._switches() & ~(3 << _LINE_SHIFT + _LINE_BITS * k + 6)
+
+    def with_output(self, rest: int, k: int, out: int) -> list[int]:
+        """mV of every node, with what without_output() gave and another state of that output."""
+        return self._solution(rest | out << _LINE_SHIFT + _LINE_BITS * k + 6)[0]
+
     def _apply(self, mv: list[int], sensor_ua: int) -> None:
         base = self.gpio.base
         base[g.CH_SUPPLY] = mv[VM] * 65535 // _MV_FULL
@@ -302,9 +342,10 @@ class Wiring:
     def _levels(self) -> None:
         mv = self.mv
         set_input = self.gpio.set_input
+        joined = not self.translated or self.translating()
         for k, m, s in ((0, M1, S1), (1, M2, S2)):
             set_input(g.SNS_M[k], 1 if self._buffers_on and 2 * mv[m] > mv[VM] else 0)
-            set_input(g.SNS_S[k], 1 if mv[s] > 1650 else 0)
+            set_input(g.SNS_S[k], 1 if joined and mv[s] > INPUT_MV else 0)
         set_input(g.SUPPLY_OK, self._supply_ok)
         self.observers()
         set_input(g.MARK, self.mark_level)
@@ -318,7 +359,7 @@ class Wiring:
             set_input(g.OBS[1], 1 if self.mv[M2] > 1650 else 0)
         else:
             set_input(g.OBS[0], levels[0] if self.select < 0 else self.select)
-            set_input(g.OBS[1], levels[1])
+            set_input(g.OBS[1], levels[1] if self.select_out < 0 else self.select_out)
         if self._more_observers:
             set_input(g.OBS[2], levels[2])
             set_input(g.OBS[3], levels[3])

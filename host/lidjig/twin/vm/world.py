@@ -17,6 +17,7 @@ from pio_unit import Pio
 from pwm import Pwm
 from rng import Rng
 from sensor import Lid, Sensor
+from soft_i2c import SensorBus
 from wiring import NODES, Wiring
 
 TYPE_CHECKING = False  # the simulating interpreter may have no typing; type checkers know this name
@@ -42,6 +43,7 @@ class World:
         self.targets = Targets(self.kernel, self.gpio)
         self.board = Board(self.kernel, self.gpio, seed, facts["board"])
         self.wiring = Wiring(self.kernel, self.gpio, facts["wiring"])
+        self.sensor_bus = SensorBus(self.kernel, self.gpio, self.wiring)
         self.meters = {row["number"]: self._meter(seed, row) for row in facts["meters"]}
         self.bus = Bus(self.kernel, self.gpio, Rng(seed, "bus"), self._on_bus(facts), facts["bus"])
         self.face = Face(self.gpio, self.wiring, self.meters.get(1), facts["face"])
@@ -50,10 +52,13 @@ class World:
         self.lid = Lid(self.kernel, facts["lid_mdeg"])
         self.sensor = self._sensor(Rng(seed, "sensor"), facts["sensor"])
         self.lid.sensor = self.sensor
+        self.sensor_bus.sensor = self.sensor
         self.wiring.machine = self.machine
         self.wiring.face = self.face
         self.wiring.meter = self.meters.get(2)
         self.wiring.sensor = self.sensor
+        if facts["sensor"]["angle"] is not None:
+            self._hear_sensor(facts["sensor"]["angle"])
         self.board.refresh_input = self.wiring.refresh_input
         self.person = Person(
             self.kernel, self.gpio, self.wiring, self.machine, self.lid, Rng(seed, "operator"), facts["operator"]
@@ -72,10 +77,21 @@ class World:
         # A family whose sensor does more than send frames has a class of its own.
         module = __import__("format_" + facts["angle"]["family"])
         if hasattr(module, "fit"):
-            module.fit(self, facts["angle"])  # what the jig has besides to stand in for such a sensor
+            module.fit(self, facts["angle"])  # what the jig has besides, to stand in for such a sensor or to read it
         kind = getattr(module, "SENSOR", AngleSensor)
         sensor: Sensor = kind(self.kernel, self.wiring, rng, facts, self.lid, _format(facts["angle"]))
         return sensor
+
+    def _hear_sensor(self, facts: "dict[str, Any]") -> None:
+        # The jig's own input on the sensor's side, where line 1 alone carries frames. Other families have more to it.
+        if hasattr(__import__("format_" + facts["family"]), "listen"):
+            return
+        from sensor_line import SensorLine
+
+        line = SensorLine(self.kernel, self.wiring, self.sensor, 0)
+        self.gpio.live[g.SNS_S[0]] = line.sensed
+        self.pio.lines[g.SNS_S[0]] = line
+        self.wiring.pio = self.pio
 
     def _listen(self, facts: "dict[str, Any]") -> None:
         # The controller of a machine whose sensor tells an angle. A family whose controller does more than listen to
@@ -98,12 +114,15 @@ class World:
 
     def wave(self, name: str, us: int) -> "dict[str, Any]":
         """What a conductor at the machine's board carried in the last us: "1" or "2", by its input's thresholds. Times
-        in cycles of 125 MHz.
+        in cycles of 125 MHz. ValueError for another conductor, and for more than is kept.
         """
         machine = self.machine.facts
         begin_us = self.kernel.now - us
         line = self._waves.get(name)
         if line is None:
+            if name not in ("1", "2"):
+                there = ", ".join(sorted(set(["1", "2"] + list(self._waves))))
+                raise ValueError("no conductor of that name carries edges; there are " + there)
             line = self._waves[name] = self.line_of(int(name) - 1)
         level, edges = line.edges(begin_us, machine["input_low_permille"], machine["input_high_permille"])
         return {"begin": begin_us * 125, "end": self.kernel.now * 125, "level": level, "edges": edges}
@@ -118,8 +137,11 @@ class World:
         return {NODES[k]: found[k] for k in range(len(NODES))}
 
     def transfer(self, address: int, data: bytes, count: int) -> "dict[str, Any]":
-        """One transfer of the machine's controller, where its sensor is on I2C."""
-        given = self.machine.receiver.transfer(address, data, count)  # type: ignore[union-attr]  # else a bug of the caller's
+        """One transfer of the machine's controller. ValueError where its sensor is not on I2C."""
+        ask = getattr(self.machine.receiver, "transfer", None)
+        if ask is None:
+            raise ValueError("this machine has no sensor on I2C")
+        given = ask(address, data, count)
         return {"acknowledged": given is not None, "read": list(given or b"")}
 
     def _meter(self, seed: int, facts: dict[str, int]) -> Ina226:
@@ -160,6 +182,8 @@ class World:
             "bus_clocks": self.bus.clocks,
             "bus_fights": self.bus.fights,
             "bus_transfers": self.bus.transfers,
+            "sensor_transfers": self.sensor_bus.transfers,
+            "sensor_fights": self.wiring.fights,
             "shut": self.machine.shut,
             "boots": self.board.boots,
             "solved": wiring.solved,
@@ -168,6 +192,7 @@ class World:
             "sensor_drops": self.sensor.drops,
             "outputs": self.sensor.outputs,
             "pins": [self.gpio.given(n) for n in range(g.PINS)],
+            "modes": [self.gpio.mode[n] for n in range(g.PINS)],
         }
         for k in range(len(NODES)):
             state[NODES[k]] = wiring.mv[k]

@@ -69,7 +69,9 @@ def connector_from(run: StoredRun, machine: MachineProfile | None) -> ConnectorD
     pins = [Pin("supply", side(("voltage", "sensor supply")), side(("current", "sensor current")))]
     for n in (1, 2):
         levels = (("level", f"line {n} idle level"), ("pull", f"line {n} pull"))
-        lids = (("lid-open", f"sensor line {n}, lid open"), ("lid-shut", f"sensor line {n}, lid shut"))
+        # An angle is told by all lines together.
+        told = (f"line {n}", "angle") if n in used else (f"line {n}",)
+        lids = tuple((f"lid-{lid}", f"sensor {what}, lid {lid}") for what in told for lid in ("open", "shut"))
         pins.append(Pin(f"line_{n}", side(*levels), side(*lids), fitted=n in used))
     pins.append(Pin("ground", Side(), Side()))
     surveyed = any(pin.sensor.readings for pin in pins)
@@ -180,7 +182,7 @@ def _text(
 
 
 def _unit(measured: MeasuredValue) -> str:
-    return {"kohm": " k\u03a9", "1": "", "": ""}.get(measured.unit, f" {measured.unit}")
+    return {"kohm": " k\u03a9", "deg": "\u00b0", "1": "", "": ""}.get(measured.unit, f" {measured.unit}")
 
 
 def _value(measured: MeasuredValue, labels: Labels) -> str:
