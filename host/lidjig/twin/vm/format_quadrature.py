@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 CLK_PER_US = 125
 _EVER = -(1 << 60)
-_KEPT = 4096  # steps of the past: more than are put out between two looks of whoever counts
+_KEPT = 2048  # steps of the past: more than are put out between two looks of whoever counts
 _SHORT_OF_MDEG = 350000
 _TOGETHER = 16  # edges so close are one: what a controller's input filter does not tell apart
 
@@ -54,17 +54,20 @@ class QuadratureSensor(AngleSensor):
 
     def __init__(self, *arguments: "Any") -> None:
         AngleSensor.__init__(self, *arguments)
-        self._steps: list[tuple[int, int]] = []  # (since, code), ascending
+        # (since, code), ascending. Room for all of them is taken once: a list that grows step by step is copied each
+        # time, and leaves holes of its old size in memory.
+        self._steps: list[tuple[int, int]] = [(_EVER, 0)] * (_KEPT + 1)
+        del self._steps[:]
         self._shown = 0  # code that the outputs stand for
         self._coming: list[tuple[int, int]] = []  # steps that are still to be shown, one by one
         self._walking = False
 
     def settle(self) -> None:
         AngleSensor.settle(self)
-        self._steps = [(_EVER, code) for _t, code in self._steps[-1:]]
+        self._steps[:] = [(_EVER, code) for _t, code in self._steps[-1:]]
 
     def _started(self, argument: None) -> None:
-        self._steps = []
+        del self._steps[:]
         self._coming = []
         AngleSensor._started(self, argument)
 
@@ -88,8 +91,10 @@ class QuadratureSensor(AngleSensor):
             code = (code + way) % codes
             new.append((t, code))
             t += apart
+        over = len(self._steps) + len(new) - _KEPT
+        if over > 0:
+            del self._steps[:over]
         self._steps += new
-        del self._steps[:-_KEPT]
         self._show(new)
 
     def _listened(self) -> bool:
