@@ -75,6 +75,7 @@ def test_the_n_that_might_settle_it() -> None:
     assert measured(47.0, 45.0, 49.0).n_to_settle is None  # settled
     assert measured(60.0, 58.0, 62.0).n_to_settle is None  # on the limit
     assert measured(59.0, 57.0, 61.0, band=2.0).n_to_settle is None  # no n leads out of the band
+    assert replace(measured(58.0, 54.0, 62.0), n=1).n_to_settle is None  # its bounds, and no scatter
     # A converter's gain error is the same in every reading (JCGM 100:2008, 4.2.1 and 4.3.1: Type A is of repetition).
     near = replace(measured(58.0, 54.0, 62.0), unit="V")
     assert near.outcome == "marginal" and near.n_to_settle is None

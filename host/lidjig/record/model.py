@@ -200,11 +200,11 @@ class MeasuredValue:
 
         The half-width of an interval shrinks with the square root of n, so n grows by (half-width / distance)
         squared. Nothing helps on a limit, nor inside the marginal band, nor where the interval is the jig's own error,
-        which every reading shares.
+        which every reading shares, nor where it holds the bounds of a single movement (n 1).
         """
         if self.unit in _ELECTRICAL or self.name.startswith(_SENSOR_ANGLE):
             return None
-        if self.outcome != MARGINAL or self.value is None or self.low is None or self.high is None or self.n < 1:
+        if self.outcome != MARGINAL or self.value is None or self.low is None or self.high is None or self.n < 2:
             return None
         factor = 1.0
         for limit, end in ((self.limit_low, self.low), (self.limit_high, self.high)):
