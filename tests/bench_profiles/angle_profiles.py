@@ -47,6 +47,11 @@ def changed(text: str, before: str, after: str) -> str:
     return text.replace(before, after)
 
 
+def lid_at(text: str, shut_deg: float, open_deg: float) -> str:
+    """The text with other angles at which the lid counts as shut and as open, where its span tells them."""
+    return changed(text, "shut_deg = 8.0\nopen_deg = 12.0", f"shut_deg = {shut_deg}\nopen_deg = {open_deg}")
+
+
 def transfer(family: str, rows: str, *, of_encoding: str = "") -> str:
     """A good profile with more rows in its [transfer], and in its [encoding]."""
     text = changed(good(family), "[encoding]\n", f"[encoding]\n{of_encoding}")

@@ -11,7 +11,7 @@ from lidjig.bench.characteristic import CODE, LEVEL, PERCENT, Characteristic, Li
 from lidjig.bench.sensor_words import resolution_deg, sensor_sections, slope_codes_per_deg
 from lidjig.bench.transfer import Transfer
 
-from tests.bench_profiles.angle_profiles import FAMILIES, changed, good, transfer
+from tests.bench_profiles.angle_profiles import FAMILIES, changed, good, lid_at, transfer
 
 
 def of(text: str) -> Characteristic:
@@ -133,7 +133,7 @@ def test_hysteresis_is_that_of_a_walk(
 
 
 def test_the_loop_is_as_wide_as_the_hysteresis_and_closed_at_its_ends() -> None:
-    drawn = of(transfer("pwm", "hysteresis_deg = 4.0\n"))
+    drawn = of(lid_at(transfer("pwm", "hysteresis_deg = 4.0\n"), 8.0, 14.0))
     opening, closing = drawn.traces[0].opening, drawn.traces[0].closing
     assert drawn.loop
     assert at(closing, 62.0) == at(opening, 66.0)
@@ -147,7 +147,7 @@ def test_the_loop_is_as_wide_as_the_hysteresis_and_closed_at_its_ends() -> None:
 @pytest.mark.parametrize(("direction", "before", "past"), [("up", 0.0, 4095.0), ("down", 4095.0, 0.0)])
 def test_hold_keeps_the_code_of_its_end(direction: str, before: float, past: float) -> None:
     own = f'zero_deg = 40\nspan_deg = 100\ndirection = "{direction}"'
-    drawn = of(changed(good("pwm"), "zero_deg = 0.0\nspan_deg = 180.0", own))
+    drawn = of(lid_at(changed(good("pwm"), "zero_deg = 0.0\nspan_deg = 180.0", own), 50.0, 60.0))
     line = drawn.traces[0].opening
     assert at(line, 0.0) == at(line, 39.0) == before and at(line, 141.0) == at(line, 190.0) == past
     assert not drawn.rests
@@ -156,7 +156,7 @@ def test_hold_keeps_the_code_of_its_end(direction: str, before: float, past: flo
 @pytest.mark.parametrize("direction", ["up", "down"])
 def test_where_there_is_no_angle_the_line_ends(direction: str) -> None:
     own = f'zero_deg = 40\nspan_deg = 100\ndirection = "{direction}"\nbelow = "low"\nabove = "error"'
-    drawn = of(changed(good("pwm"), "zero_deg = 0.0\nspan_deg = 180.0", own))
+    drawn = of(lid_at(changed(good("pwm"), "zero_deg = 0.0\nspan_deg = 180.0", own), 50.0, 60.0))
     line = drawn.traces[0].opening
     assert np.isnan(at(line, 39.0)) and not np.isnan(at(line, 40.0))
     assert np.isnan(at(line, 141.0)) and not np.isnan(at(line, 140.0))
@@ -202,7 +202,7 @@ def test_the_transfer_function_in_words() -> None:
     rows = 'direction = "down"\nhysteresis_deg = 0.5\nlag_ms = 2.0\nnoise_deg = 0.1\nabove = "error"\n'
     text = transfer("analog", rows + "power_up = 'low'\ninternal_error = 'hold'\nerror_deg = [[0, -1], [90, 2]]\n")
     text = changed(changed(text, "zero_deg = 0.0", "zero_deg = 20.0"), "span_deg = 180.0", "span_deg = 160.0")
-    sensor = parse_sensor(text, "mine.toml")
+    sensor = parse_sensor(lid_at(text, 24.0, 28.0), "mine.toml")
     told = next(dict(s.rows) for s in sensor_sections(sensor) if s.title == "transfer function")
     assert told["zero"] == "20 deg of the lid" and told["span"] == "160 deg, up to 180 deg of the lid"
     assert told["direction"] == "down: the output falls as the lid opens"
@@ -213,7 +213,7 @@ def test_the_transfer_function_in_words() -> None:
     assert told["update rate"] == "100 Hz, every 10 ms" and told["filter lag"] == "2 ms (time constant)"
     assert told["noise"] == "0.1 deg rms" and told["error of the angle"] == "-1 to +2 deg, a table of 2 rows"
     assert told["before the span (below 20 deg)"] == "holds the output of the span's end"
-    assert told["past the span (above 180 deg)"].startswith("sends the format's error")
+    assert told["past the span (above 180 deg)"].startswith("rests low: it has no fault band")
     assert told["at power-up"] == "rests low" and told["on an internal error"] == "holds the last output"
 
 

@@ -15,9 +15,10 @@ Mistake = tuple[str, str, str, object, str]  # before, after, key, value, part o
 
 # For every family alike.
 COMMON: list[Mistake] = [
-    ("span_deg = ", "span_deg = 0.0 #", "transfer.span_deg", 0.0, "above 0, at most 360"),
-    ("span_deg = ", "span_deg = 5.0 #", "transfer.span_deg", 5.0, "a span of 0 has no slope"),
-    ("span_deg = ", "span_deg = 400.0 #", "transfer.span_deg", 400.0, "at most 360"),
+    ("span_deg = ", "span_deg = 0.0 #", "transfer.span_deg", 0.0, "18..360: the codes spread over it, so a span of 0"),
+    ("span_deg = ", "span_deg = -90.0 #", "transfer.span_deg", -90.0, "direction = 'down', not a span below 0"),
+    ("span_deg = ", "span_deg = 5.0 #", "transfer.span_deg", 5.0, "18..360: the codes spread over it"),
+    ("span_deg = ", "span_deg = 400.0 #", "transfer.span_deg", 400.0, "a turn is all there is"),
     ("span_deg = ", "slope_deg = ", "transfer.slope_deg", None, "did you mean 'span_deg'"),
     ("[transfer]\n", "[transfer]\nzero_deg = 360.0 #", "transfer.zero_deg", 360.0, "at least 0, below 360"),
     ("[transfer]\n", '[transfer]\ndirection = "left"\n', "transfer.direction", "left", "one of 'down', 'up'"),
@@ -143,7 +144,8 @@ def refused(text: str) -> BadInput:
     error = caught.value
     assert error.file == "mine.toml" and error.accepted
     # What a technician reads: file, key, value, what is accepted, what to do.
-    assert str(error).startswith(f"mine.toml: {error.key} = {error.value!r} is not usable. Accepted: ")
+    said = "is not given" if error.value is None else f"= {error.value!r} is not usable"
+    assert str(error).startswith(f"mine.toml: {error.key} {said}. Accepted: ")
     assert error.next_step == f"Correct {error.key} in mine.toml, then repeat the command."
     return error
 

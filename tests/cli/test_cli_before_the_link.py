@@ -33,22 +33,31 @@ def closed(monkeypatch: pytest.MonkeyPatch, run: Callable[..., Ran], store: str)
     return go
 
 
+BENCH = (*LARCH, "--machine", "larch-14")
+
+
 @pytest.mark.parametrize(
     ("words", "key", "accepted"),
     [
         # Who has no simulated meter types, whether --meter says so or not.
         ((*PORT, "--machine", "larch-14"), "--accuracy", "0.5%+3"),
-        ((*PORT, "--machine", "larch-14", "--accuracy", "0.5%+3"), "--resolution", "0.001"),
+        ((*PORT, "--machine", "larch-14", "--accuracy", "0.5%+3"), "--resolution", "1 mV"),
         ((), "--accuracy", "0.5%+3"),
         (("--link", "0123456789abcdef"), "--accuracy", "0.5%+3"),
         ((*LARCH, *TYPED), "--accuracy", "0.5%+3"),
-        ((*LARCH, *TYPED, "--accuracy", "0.5%+3"), "--resolution", "0.001"),
-        ((*LARCH, *TYPED, "--accuracy", "0.1%+0.1% range", "--resolution", "1 mV"), "meter range", "such as 6 V"),
+        ((*LARCH, *TYPED, "--accuracy", "0.5%+3"), "--resolution", "1 mV"),
+        ((*LARCH, *TYPED, "--accuracy", "0.1%+0.1% range", "--resolution", "1 mV"), "--range", "such as 6 V"),
         # Each for itself, where the bench's own meter stands for the other.
-        ((*LARCH, "--accuracy", "fine"), "meter accuracy", "0.5%+3"),
-        ((*LARCH, "--resolution", "fine"), "meter resolution", "1.234"),
-        ((*LARCH, "--range", "fine"), "meter range", "1.234"),
-        ((*LARCH, "--accuracy", "0.1%+0.1% range"), "meter range", "such as 6 V"),
+        ((*LARCH, "--accuracy", "fine"), "--accuracy", "0.5%+3"),
+        ((*LARCH, "--resolution", "fine"), "--resolution", "1.234"),
+        ((*LARCH, "--range", "fine"), "--range", "1.234"),
+        ((*LARCH, "--accuracy", "0.1%+0.1% range"), "--range", "such as 6 V"),
+        # A step or a range without its unit, and meters by which no trim would be worth storing.
+        ((*LARCH, *TYPED, "--accuracy", "0.5%+3", "--resolution", "1"), "--resolution", "with its unit"),
+        ((*LARCH, *TYPED, "--accuracy", "0.1%+0.1% range", "--resolution", "1 mV", "--range", "6"), "--range", "unit"),
+        ((*BENCH, *TYPED, "--accuracy", "0.5%+3", "--resolution", "1 V"), "--resolution", "3.60 deg"),
+        ((*BENCH, *TYPED, "--accuracy", "30%+3", "--resolution", "1 mV"), "--accuracy", "3.60 deg"),
+        ((*LARCH, *TYPED, "--accuracy", "0.5", "--resolution", "1 mV"), "--accuracy", "0.5%+3"),
         ((*LARCH, "--meter", "TYPED", *SHEET), "--meter", "typed, a serial port"),
         ((*LARCH, "--meter", "", *SHEET), "--meter", "typed, a serial port"),
         ((*LARCH, "--meter", "voltmeter", *SHEET), "--meter", "typed, a serial port"),
@@ -104,8 +113,8 @@ def test_a_file_to_write_into_that_is_there_already(
 def refused(ran: Ran, key: str, accepted: str) -> None:
     error = ran.json["error"]
     assert ran.status == 2, error
-    assert f"{key} = " in error["text"] and accepted in error["text"]
-    assert error["next"] and ran.json["run"] is None
+    assert f"{key} = " in error["text"] or f"{key} is not given" in error["text"]
+    assert accepted in error["text"] and error["next"] and ran.json["run"] is None
 
 
 def test_what_the_link_alone_knows_is_refused_before_a_run_is_begun(run: Callable[..., Ran], store: str) -> None:

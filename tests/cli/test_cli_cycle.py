@@ -58,6 +58,18 @@ def test_a_miss_spoils_the_proof(run: Callable[..., Any], scenario: Callable[...
     assert ran.first == ("board", "random-miss")
     rate = values["sleep miss rate"]
     assert rate["low"] < rate["value"] < rate["high"]
+    assert not any("clean cycles" in note for note in ran.json["notes"])
+
+
+def test_what_clean_cycles_leave_open_is_said(run: Callable[..., Any]) -> None:
+    """No miss in n trials leaves 1 - 0.05^(1/n) at 95 % (the exact bound of Clopper and Pearson at none; value from
+    memory): of 10, 25.9 %.
+    """
+    ran = run("cycle", "--count", "10", "--link", "twin", "--json")
+    assert ran.first[0] == "none"
+    notes = " / ".join(ran.json["notes"])
+    assert f"clean cycles: 10; a machine that misses up to {100.0 * (1.0 - 0.05 ** 0.1):.2g}% of its movements" in notes
+    assert "the sensor was not tested: the jig stood in for it" in notes
 
 
 def test_latency_statistics(run: Callable[..., Any]) -> None:

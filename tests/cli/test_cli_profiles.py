@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from lidjig.bench import load_sensor, shipped
 
-from tests.bench_profiles.angle_profiles import FAMILIES, changed, good
+from tests.bench_profiles.angle_profiles import FAMILIES, changed, good, lid_at
 
 Run = Callable[..., Any]
 
@@ -91,7 +91,7 @@ def test_the_same_as_data(run: Run, profile: Callable[[str], str]) -> None:
     assert trace["opening"]["value"][0] == 1 and len(trace["opening"]["value"]) == len(trace["opening"]["lid_deg"])
     assert trace["marks"] == [{"deg": 8.0, "what": "shut"}, {"deg": 12.0, "what": "open"}]
     text = changed(good("pwm"), "zero_deg = 0.0", 'below = "low"\nzero_deg = 50.0')
-    told = run("profiles", "--sensor", profile(text), "--draw", "--json").json["drawing"]
+    told = run("profiles", "--sensor", profile(lid_at(text, 60.0, 70.0)), "--draw", "--json").json["drawing"]
     assert told["traces"][0]["opening"]["value"][0] is None
     assert told["no_angle"][0]["output"] == "low" and told["no_angle"][0]["begin_deg"] == 0.0
     assert set(run("profiles", "--sensor", "hinge-a1", "--json").json) == {"command", "checked", "sensor"}

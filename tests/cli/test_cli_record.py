@@ -397,3 +397,22 @@ def test_what_cannot_be_rescued_is_refused(run: Run, tmp_path: Path) -> None:
         ran = run(*words)
         assert ran.status == 2 and "Traceback" not in ran.err
         assert not (tmp_path / "new.db").exists()
+
+
+def test_the_list_says_how_many_there_are(run: Callable[..., Any], store: str) -> None:
+    with open_store(store) as opened:
+        for number in range(36):
+            opened.start_run("confirm" if number % 2 else "cycle").finish("pass")
+
+    def last_line(*words: str) -> str:
+        return str(run("runs", *words).out.splitlines()[-1]).replace(store, "STORE")
+
+    assert last_line() == "30 of 36 runs in STORE; --last 36 lists all"
+    assert last_line("--last", "40") == "36 runs in STORE"
+    assert last_line("--command", "cycle") == "18 of 36 runs in STORE"
+    assert last_line("--command", "cycle", "--last", "5") == (
+        "5 of 18 that fit, among 36 runs in STORE; --last 18 lists all"
+    )
+    assert last_line("--since", "2087-01-01") == "No run of 36 in STORE fits."
+    told = run("runs", "--json", "--command", "cycle", "--last", "5").json
+    assert (len(told["runs"]), told["fit"], told["total"]) == (5, 18, 36)

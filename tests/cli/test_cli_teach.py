@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from lidjig.cli.teach import write_new
-from lidjig.errors import BadInput, FileNotWritten
+from lidjig.cli.teach import ProfileKept, write_new
+from lidjig.errors import FileNotWritten
 
 from tests.cli.conftest import Ran
 
@@ -41,9 +42,56 @@ def test_a_full_disk_leaves_no_part_of_a_profile(tmp_path: Path, monkeypatch: py
             write_new(out, "# text\n")
     assert list(tmp_path.iterdir()) == []
     assert write_new(out, "# text\n") == str(out) and out.read_bytes() == b"# text\n"
-    with pytest.raises(BadInput, match="does not exist yet"):
+    with pytest.raises(ProfileKept, match="does not exist yet"):
         write_new(out, "# another\n")
     assert out.read_bytes() == b"# text\n" and list(tmp_path.iterdir()) == [out]
+
+
+def test_a_folder_that_takes_no_file_is_refused_before_anything_is_opened(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, store: str
+) -> None:
+    """By trying, since rights say little: root may write nearly everywhere, and a mount may be read-only."""
+
+    def read_only(*_args: object, **_named: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    with monkeypatch.context() as patched:
+        patched.setattr("lidjig.record.whole_file.tempfile.NamedTemporaryFile", read_only)
+        ran = run("teach", "--link", "twin", "--out", str(tmp_path / "new.toml"))
+    assert ran.status == 2 and "--out" in ran.err and os.strerror(errno.EROFS) in ran.err
+    assert not Path(store).exists() and list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="no file system here that takes no files")
+def test_a_file_system_that_takes_no_files(run: Run, store: str) -> None:
+    ran = run("teach", "--link", "twin", "--out", "/proc/new.toml")
+    assert ran.status == 2 and "a file that can be written" in ran.err
+    assert not Path(store).exists()
+
+
+@pytest.mark.parametrize("as_json", [False, True], ids=["text", "json"])
+def test_a_profile_that_cannot_be_written_at_the_end_is_not_lost(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, store: str, as_json: bool
+) -> None:
+    def read_only(*_args: object, **_named: object) -> None:
+        raise OSError(errno.EACCES, os.strerror(errno.EACCES))
+
+    out = tmp_path / "new.toml"
+    with monkeypatch.context() as patched:
+        patched.setattr("lidjig.record.whole_file.tempfile.mkstemp", read_only)
+        patched.setattr("lidjig.record.whole_file.try_folder", lambda _path, _key: None)
+        words = ("teach", "--link", "twin", "--vm", "cpython", "--out", str(out), "--seconds", "6")
+        ran = run(*words, *(["--json"] if as_json else []))
+    assert ran.status == 3 and not out.exists()
+    text = ran.err if as_json else ran.out
+    assert os.strerror(errno.EACCES) in (ran.json["error"]["text"] if as_json else text)
+    kept = tmp_path / "copied.toml"
+    kept.write_text(text[text.index("# Taught by lidjig") :], encoding="utf-8")
+    assert run("profiles", "--machine", str(kept)).status == 0
+    exported = tmp_path / "run.json"
+    assert run("export", "last", str(exported)).status == 0
+    texts = json.loads(exported.read_text(encoding="utf-8"))["run"]["texts"]
+    assert texts["taught"] == kept.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("name", ["profile.txt", "no/such/folder/a.toml"])

@@ -25,7 +25,7 @@ def test_the_simulated_bench_needs_nobody(scenario: str, run: Callable[..., Ran]
     assert found["largest error between points"]["outcome"] == "pass"
     assert found["uncertainty of the angle, k = 2"]["value"] > 0.0
     assert any("stored for sensor hinge-v" in note for note in ran.json["notes"])
-    for part in ("untrimmed, residual", "Uncertainty budget", "in a current jack", "ripple: arcsine"):
+    for part in ("mV, untrimmed", "Uncertainty budget", "in a current jack", "ripple: arcsine"):
         assert part in ran.err
 
 

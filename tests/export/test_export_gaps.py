@@ -113,3 +113,30 @@ def test_a_link_lost_for_good_is_a_gap_to_the_end_and_one_that_came_back_is_none
     with lost_for_good(tmp_path / "back.db", back=True) as store:
         export_run(store, "last", tmp_path / "back.vcd", Wishes())
     assert gap_of(tmp_path / "back.vcd") == [(0, "0")]
+
+
+@pytest.mark.parametrize("heard", [True, False], ids=["events follow", "no event of the new boot"])
+def test_marks_of_a_restart_stand_behind_their_cause_and_in_their_boot(tmp_path: Path, heard: bool) -> None:
+    """Most of them have no board time; what has one has it of the boot that follows."""
+    with open_store(tmp_path / "restart.db") as opened:
+        run = opened.start_run("watch")
+        run.events([Event("boot", 1, 0, {"cause": 0}), Event("mark", 2, 9_090, {"pressed": 1})])
+        run.gap("link-lost", "the port closed", 48_000_000)
+        run.gap("link-back", "a frame came", None)
+        run.gap("restart", "boot 0000000a -> 0000000b", None)
+        run.gap("link-state", "disarmed", 52_270)
+        if heard:
+            run.events([Event("boot", 1, 0, {"cause": 0}), Event("mark", 2, 60_000, {"pressed": 1})])
+            run.gap("recovered", "the step begins again from here", 188_045)
+        run.finish("pass")
+        export_run(opened, "last", tmp_path / "run.csv", Wishes())
+    with (tmp_path / "run.csv").open(newline="", encoding="utf-8") as stream:
+        rows = [(int(row["boot"]), int(row["t_us"]), row["name"]) for row in csv.DictReader(stream)]
+    before = [(1, 0, "boot"), (1, 9_090, "mark"), (1, 48_000_000, "link-lost"), (1, 48_000_000, "link-back")]
+    if heard:
+        assert rows == [
+            *before, (2, 0, "boot"), (2, 0, "restart"), (2, 52_270, "link-state"), (2, 60_000, "mark"),
+            (2, 188_045, "recovered"),
+        ]  # fmt: skip
+    else:
+        assert rows == [*before, (1, 48_000_000, "restart"), (1, 48_000_000, "link-state")]

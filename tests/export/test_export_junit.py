@@ -12,6 +12,7 @@ from lidjig.record.export import Wishes, export_run
 from lidjig.record.export.junit_file import clean
 from lidjig.record.model import DECLARED_STEP, OBSERVERS_STEP, WEIGHED_STEP, MeasuredValue
 from lidjig.record.store import Store, open_store
+from lidjig.show.numbers import measured_line
 
 junitparser = pytest.importorskip("junitparser", reason="junitparser is not installed (pip install junitparser)")
 
@@ -152,8 +153,32 @@ def test_a_count_has_no_unit_and_no_fraction(tmp_path: Path) -> None:
         export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
     (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
     assert [str(case.result[0].message) for case in list(suite)[1:]] == [
-        "not judged: 650, no limit", "3.75 V, limits 3 to 3.6 V: fail", "not measured; limits - to 6 s",
+        "not judged: 650 (exact), no limit", "3.75 V (3.7 to 3.8, n 64), limits 3 to 3.6: fail",
+        "not measured; limit at most 6",
     ]  # fmt: skip
+
+
+def test_figures_are_told_in_the_words_of_show(tmp_path: Path) -> None:
+    figures = (
+        MeasuredValue("reaction", 18.5, "s", 18.5, None, 1, None, 6.0),
+        MeasuredValue("transfer", 0.015150251590819307, "1", 0.0139, 0.0164, 12, 0.7, None),
+        MeasuredValue("misses", 0.0, "1", 0.0, 0.045, 80, None, 0.01),
+    )
+    with open_store(tmp_path / "runs.db") as store:
+        run = store.start_run("confirm")
+        for one in figures:
+            run.measurement(one)
+        run.finish("fail")
+        export_run(store, "last", tmp_path / "run.junit.xml", Wishes())
+    (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "run.junit.xml"))
+    _, late, low, near = list(suite)
+    assert late.result[0].message == "at least 18.5 s, limit at most 6: fail"
+    assert low.result[0].message == "0.01515 (0.0139 to 0.0164, n 12), limit at least 0.7: fail"
+    for case, one in ((late, figures[0]), (low, figures[1])):
+        figure, limit = case.result[0].message.removesuffix(": fail").rsplit(", ", 1)
+        assert measured_line(one) == f"{one.name}: {figure} [{limit}]"
+    assert said(near) == "" and properties_of(near)["outcome"] == "marginal"
+    assert near.system_out == "0 (0 to 0.045, n 80), limit at most 0.01: marginal"
 
 
 def test_what_broke_a_run_off_is_its_message(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import shutil
 import sqlite3
@@ -18,6 +19,7 @@ from lidjig.procedures import trim_meter
 from replay_runs import change
 
 LARCH = ("--link", "twin:healthy-larch-14", "--vm", "cpython", "--points", "5")
+PARTS = 6  # of an uncertainty budget
 SHEET = ("--accuracy", "0.05%+2", "--resolution", "0.1 mV")
 # As a sound bench at 3.3 V gives them: supply, 5 points, 4 between, supply; 10 to 90 % of it.
 SHOWN = ["3.2990", "0.3299", "0.9897", "1.6495", "2.3093", "2.9691", "0.6598", "1.3196", "1.9794", "2.6392", "3.2992"]
@@ -66,7 +68,7 @@ def test_by_the_benchs_own_meter(run: Run, scenario: str, output: str) -> None:
     assert made.json["outcome"] == "pass", made.err
     again = same(run, made)
     # What was stored on the board follows from the readings too, point by point.
-    assert again.json["agreeing"]["trim"] == 5 + 1
+    assert again.json["agreeing"]["trim"] == 5 + 1 + PARTS
     # Supply, charger, idle level and pull of each line are no meter's.
     assert again.json["as_recorded"] == (6 if output else 4)
 
@@ -123,7 +125,7 @@ def test_one_that_was_not_good_enough(run: Run, tmp_path: Path) -> None:
     path.write_text('[machine]\nmodel = "larch-14"\n[jig]\nstage_bend_percent = 5.0\n', encoding="utf-8")
     made = run("trim", "--link", f"twin:{path}", "--vm", "cpython", "--points", "3", "--json")
     assert made.json["outcome"] == "fail"
-    assert same(run, made).json["agreeing"]["trim"] == 0
+    assert same(run, made).json["agreeing"]["trim"] == PARTS
 
 
 def test_one_in_which_nothing_was_driven(run: Run) -> None:
@@ -178,6 +180,22 @@ def test_an_older_record_says_what_it_lacks(copy: Path, run: Run, name: str) -> 
     change(copy, "UPDATE steps SET name = 'of another kind' WHERE name = ?", name, rows=rows)
     ran = run("replay", "1", "--json", store=copy)
     assert ran.status == 2 and "an older lidjig made it" in ran.json["error"]["text"]
+
+
+def test_the_report_has_what_was_wanted_and_the_budget(copy: Path, run: Run, tmp_path: Path) -> None:
+    """Beside each reading, in the reader's language; the parts of the budget stand among the notes, and in `show`."""
+    shown = run("show", "1", store=copy).out + run("show", "1", "--json", store=copy).out
+    assert shown.count("uncertainty by ripple: arcsine") == 2 and shown.count(" V for ") == 2 * (5 + 4)
+    said = {
+        "en": ("untrimmed: ", " wanted, off by ", "uncertainty by ripple: arcsine", "Uncertainty budget drawn up"),
+        "de": ("nicht abgeglichen: ", ", Abweichung ", "Welligkeit: arkussinusvert", "Unsicherheitsbilanz aufgestellt"),
+    }
+    for lang, (untrimmed, off, part, drawn) in said.items():
+        page = tmp_path / f"{lang}.html"
+        assert run("report", "1", "--lang", lang, "--out", str(page), store=copy).status == 0
+        text = html.unescape(page.read_text(encoding="utf-8"))
+        assert text.count(off) == 5 + 4 and text.count(untrimmed) >= 5 and part in text and drawn in text
+        assert "trim_budget" not in text
 
 
 def test_the_report_has_a_line_for_each(copy: Path, run: Run, tmp_path: Path) -> None:

@@ -110,6 +110,7 @@ def test_the_rail_does_not_matter(sensor: str, tmp_path: Path) -> None:
 def errors_outside(text: str) -> str:
     span = 'zero_deg = 20.0\nspan_deg = 120.0\nbelow = "{0}"\nabove = "{1}"\n'
     text = text.replace("zero_deg = 0.0\nspan_deg = 180.0\n", span.format("error", "high"))
+    text = text.replace("shut_deg = 8.0\nopen_deg = 12.0", "shut_deg = 24.0\nopen_deg = 28.0")
     return text.replace("lag_ms = 0.3", "lag_ms = 0.0")
 
 

@@ -69,6 +69,7 @@ def narrowed(text: str) -> str:
     text = text.replace("wrap = true\n\n[transfer]", "zpos = 300\nmpos = 1324\nburns = 1\n\n[transfer]")
     span = 'zero_deg = 20.0\nspan_deg = 90.0\nbelow = "error"\nabove = "low"\n'
     text = text.replace("zero_deg = 0.0\nspan_deg = 360.0\nwrap = true\n", span)
+    text = text.replace("shut_deg = 8.0\nopen_deg = 12.0", "shut_deg = 24.0\nopen_deg = 28.0")
     return text.replace("start_deg = 100.0", "start_deg = 60.0")
 
 

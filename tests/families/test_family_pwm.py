@@ -110,6 +110,7 @@ def test_a_second_time(vm: str) -> None:
 def outside(text: str) -> str:
     span = 'zero_deg = 20.0\nspan_deg = 90.0\nbelow = "low"\nabove = "high"'
     text = text.replace("zero_deg = 0.0\nspan_deg = 360.0", span)
+    text = text.replace("shut_deg = 8.0\nopen_deg = 12.0", "shut_deg = 24.0\nopen_deg = 28.0")
     return text.replace("start_deg = 100.0", "start_deg = 60.0")
 
 

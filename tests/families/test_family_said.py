@@ -11,6 +11,7 @@ import pytest
 from family_bench import SUPPLY_V, Seen, Standing, error_deg, last_good, standing_in
 from lidjig.bench.families.base import INTERNAL, NO_MAGNET, SILENT, Reading
 from lidjig.bench.families.table import FAMILIES
+from lidjig.bench.sensor_words import internal_told, sensor_sections
 from lidjig.errors import Refused
 from lidjig.jig_types import Lock
 from lidjig.record.store import open_store
@@ -23,6 +24,7 @@ BENCHES = {
     "sincos": "healthy-maple-14",
 }  # fmt: skip
 CONDUCTORS = {"pwm": ("1",), "sent": ("1",), "ssi": ("1", "clock", "select"), "quadrature": ("1", "2", "index")}
+FIRST_ERROR = '[transfer]\npower_up = "error"'
 SETTLE_S = 0.1  # filters, and a machine that asks every 20 ms
 SEEN_S = {"pwm": 0.1, "sent": 0.004, "ssi": 0.05, "quadrature": 0.004}
 
@@ -88,6 +90,108 @@ def test_an_error_is_told_as_the_format_tells_it(kind: str, vm: str) -> None:
         bench.jig.idle(0.05)
         pins = bench.link.look()["pins"]
         assert pins[3] == pins[5] == 0  # let go as ever
+
+
+def _band(reading: Reading) -> str:
+    percent = float(reading.detail["output_percent"])
+    if percent < 0.5:
+        return "rests low: it has no fault band"
+    # 0.1 % of the supply is 3 mV, which the filter's ripple stays below.
+    return f"puts out {round(percent, 1):g} % of the supply, in its {reading.detail['band']} fault band"
+
+
+def _code(reading: Reading) -> str:
+    return f"sends code {reading.code}, reserved in format H.2 for errors"
+
+
+def _status(reading: Reading) -> str:
+    return f"sends code {reading.code} with bit 0 of the status set: " if int(reading.detail["status"]) & 1 else ""
+
+
+def _middle(reading: Reading) -> str:
+    # no amplitude: both are in the middle, of which the profile says where
+    return "rests with both outputs in their middle (" if float(reading.detail["amplitude_percent"]) < 0.5 else ""
+
+
+def without(*keys: str) -> Callable[[str], str]:
+    """The profile without these keys."""
+
+    def change(text: str) -> str:
+        return "\n".join(row for row in text.splitlines() if row.partition(" = ")[0] not in keys)
+
+    return change
+
+
+def format_6(text: str) -> str:
+    return text.replace('format = "H.2"', 'format = "H.6"')
+
+
+def fourteen(text: str) -> str:
+    return text.replace('layout = "12-bit"', f'layout = "14-bit"\naddress = {i2c_bench.ADDRESS_14}')
+
+
+def unchanged(text: str) -> str:
+    return text
+
+
+# What the profile in hand is said to do, begun as what is decoded of it says.
+HEARD: list[tuple[str, Callable[[str], str], Callable[[Reading], str]]] = [
+    ("analog", unchanged, _band),
+    ("analog", without("fault_low_percent"), _band),
+    ("analog", without("fault_low_percent", "fault_high_percent"), _band),
+    ("analog by DAC", unchanged, _band),
+    ("pwm", unchanged, lambda r: f"rests {r.detail['level']}: no width"),
+    ("sent", unchanged, _code),
+    ("sent", format_6, _status),
+    ("i2c", unchanged, lambda r: f"STATUS tells of {r.fault} (MD {r.detail['md']}, ML {r.detail['ml']})"),
+    ("ssi", unchanged, lambda r: f"bit {int(r.detail['status']).bit_length() - 1} of the status set: track lost"),
+    ("sincos", unchanged, _middle),
+]
+
+
+@pytest.mark.parametrize(("kind", "change", "heard"), HEARD)
+def test_what_is_said_of_a_profile_is_what_is_sent(
+    kind: str, change: Callable[[str], str], heard: Callable[[Reading], str]
+) -> None:
+    with standing_in(BENCHES[kind], vm="cpython", change=change) as bench:
+        bench.to(60.0, SETTLE_S)
+        before = last_good(seen(bench))
+        bench.jig.drive(1, "error")
+        bench.to(90.0, SETTLE_S)
+        told = internal_told(bench.sensor)
+        for reading in seen(bench):
+            assert heard(reading) and heard(reading) in told, (told, reading)
+            if "its last angle" in told:
+                assert reading.code == before.code
+
+
+def test_steps_that_rest() -> None:
+    with standing_in(BENCHES["quadrature"], vm="cpython") as bench:
+        bench.to(60.0, SETTLE_S)
+        bench.jig.drive(1, "error")
+        bench.to(90.0, SETTLE_S)
+        assert internal_told(bench.sensor).startswith("rests low on A and B")
+        assert [bench.wave(c, 0.004).level.tolist() for c in ("1", "2")] == [[0], [0]]
+
+
+def test_registers_without_an_error() -> None:
+    with standing_in(BENCHES["i2c"], vm="cpython", change=fourteen) as bench:
+        bench.to(60.0, SETTLE_S)
+        read = [(0x03, 2)]
+        before = i2c_bench.readings(bench, *read, address=i2c_bench.ADDRESS_14)[-1]
+        bench.jig.drive(1, "error")
+        bench.to(90.0, SETTLE_S)
+        now = i2c_bench.readings(bench, *read, address=i2c_bench.ADDRESS_14)[-1]
+        assert (now.code, now.fault) == (before.code, "") and now.code
+        assert internal_told(bench.sensor) == "repeats its last angle: its registers tell of no error"
+
+
+def test_an_error_until_the_first_look() -> None:
+    """SENT tells a sensor that is not ready by another code than a broken one (its frames: test_family_sent.py)."""
+    with standing_in(BENCHES["sent"], vm="cpython", change=lambda t: t.replace("[transfer]", FIRST_ERROR)) as bench:
+        rows = next(dict(s.rows) for s in sensor_sections(bench.sensor) if s.title == "transfer function")
+    assert rows["at power-up"] == "sends code 0, reserved in format H.2 for a sensor that is not ready"
+    assert rows["on an internal error"] == "sends code 4090, reserved in format H.2 for errors"
 
 
 def saying(word: str) -> Callable[[str], str]:
@@ -181,11 +285,22 @@ def test_how_the_machine_reacts_is_in_the_record(
     ran = run("hold", "100", "--say", "error", "--seconds", "5", "--link", running(kind, tmp_path), "--json")
     notes = " / ".join(ran.json["notes"])
     assert ran.status == 0, ran.err
-    assert "the output was made to say an internal error: sends the format's error" in notes
+    said = "the output was made to say an internal error: "
+    assert any(note.startswith(said) and note.endswith("; it did not follow the angle") for note in ran.json["notes"])
+    assert "or rests low where it has none" not in notes and "it was not running" not in notes
     assert f"the machine is in {REACTS[kind]} after 5." in notes and "before, it was in S0" in notes, notes
     (forced,), arguments = forced_steps(store)
     assert arguments["say"] == "error"
     assert forced.arguments == {"line": 1, "say": "error", "state": "error"} and forced.result["t_us"] > 0
+
+
+@pytest.mark.parametrize("say", ["error", "low", "follow"])
+def test_a_machine_that_is_off_is_said_to_be(say: str, store: str, run: Callable[..., Any]) -> None:
+    ran = run("hold", "100", "--say", say, "--seconds", "5", "--link", f"twin:{BENCHES['sent']}", "--json")
+    assert ran.status == 0, ran.err
+    (told,) = [note for note in ran.json["notes"] if "it was not running, so it could not follow the lid" in note]
+    assert told.startswith("the machine is in S5 after 5.") and "start it first, then repeat the command" in told
+    assert ("before, it was in S5" in told) == (say != "follow")
 
 
 def test_levels_of_a_switch(tmp_path: Path, store: str, run: Callable[..., Any]) -> None:

@@ -97,7 +97,7 @@ def steps_of(store: str, run: str) -> list[tuple[float | None, Json]]:
 
 
 def sensed(run: Callable[..., Any], scenario: str, vm: str) -> Json:
-    ran = run("sense", "--at", "20,90,135", "--count", "5", "--link", f"twin:{scenario}", "--vm", vm, "--json")
+    ran = run("sense", "--at", "20,60,90,135", "--count", "5", "--link", f"twin:{scenario}", "--vm", vm, "--json")
     assert ran.status == 0, ran.err
     return ran.json  # type: ignore[no-any-return]
 
@@ -109,7 +109,7 @@ def test_each_family_tells_the_lids_angle(machine: str, run: Callable[..., Any],
     sensor: SensorProfile = load_sensor(name)[0]
     report = sensed(run, f"healthy-{machine}", vm)
     visits = [(lid, looked) for lid, looked in steps_of(store, report["run"]) if lid is not None]
-    assert sorted(lid for lid, _looked in visits) == [20.0, 20.0, 90.0, 90.0, 135.0]
+    assert sorted(lid for lid, _looked in visits) == [20.0, 20.0, 60.0, 60.0, 90.0, 90.0, 135.0]
     for lid_deg, looked in visits:
         said = said_of(sensor, Looked.from_json(looked))
         angle = said.angle()

@@ -92,6 +92,7 @@ def reserved(text: str) -> str:
     """A span in the middle, errors outside it, and an error until the first look."""
     span = 'zero_deg = 20.0\nspan_deg = 90.0\nbelow = "error"\nabove = "error"\npower_up = "error"'
     text = text.replace("zero_deg = 0.0\nspan_deg = 360.0", span)
+    text = text.replace("shut_deg = 8.0\nopen_deg = 12.0", "shut_deg = 24.0\nopen_deg = 28.0")
     return text.replace("start_deg = 100.0", "start_deg = 60.0").replace("update_hz = 1000.0", "update_hz = 100.0")
 
 

@@ -117,6 +117,7 @@ def test_the_word_is_the_newest_however_seldom_the_machine_asks(tmp_path: Path) 
 
 def outside(text: str) -> str:
     text = narrow(text).replace("span_deg = 200.0", 'zero_deg = 20.0\nspan_deg = 90.0\nbelow = "error"\nabove = "high"')
+    text = text.replace("shut_deg = 8.0\nopen_deg = 12.0", "shut_deg = 24.0\nopen_deg = 28.0")
     return text.replace('direction = "down"', "").replace("start_deg = 100.0", "start_deg = 60.0")
 
 

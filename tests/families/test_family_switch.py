@@ -75,6 +75,9 @@ def test_the_line_switches_where_the_field_passes_the_points(bench_name: str, vm
 def test_a_magnet_turned_over_is_seen_as_a_switch_that_stays_open(run: Callable[..., Any]) -> None:
     ran = run("isolate", "--link", "twin:sensor-magnet-turned-over", "--json")
     assert (ran.status, ran.first) == (1, ("sensor", "stuck-open")), ran.out
+    # What costs nothing comes before the new part.
+    todo = ran.json["findings"][0]["next"]
+    assert 0 < todo.index("turned over: this sensor sees the south pole alone") < todo.index("replace the sensor")
 
 
 def test_an_omnipolar_part_does_not_care(run: Callable[..., Any], tmp_path: Any) -> None:

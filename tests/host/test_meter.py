@@ -147,7 +147,8 @@ def test_a_slip_is_told_and_asked_again() -> None:
     person = Person("1,65", "1650", "-1.650", "1.650")
     assert TypedMeter(person, SPEC).read_volts().v == 1.65
     assert "write a point, as in 1.65" in person.asked[1]
-    assert "was it in mV?" in person.asked[2] and "leads swapped" in person.asked[3]
+    assert "in mV it has to be typed" in person.asked[2] and "leads may be swapped" in person.asked[3]
+    assert not any("?." in asked for asked in person.asked)
     assert all("1234 mV" in question for question in person.asked[1:])
 
 

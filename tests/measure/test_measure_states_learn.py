@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from lidjig.measure.states_bands import apart, comparator, from_bands
-from lidjig.measure.states_cross import separability
+from lidjig.measure.states_cross import EVIDENCE_MIN, separability
 from lidjig.measure.states_learn import Recording, learn
-from lidjig.measure.states_model import Level, Scope, Track
+from lidjig.measure.states_model import FRAME_US, MISFIT_MAX, Level, Scope, Track
 from scipy import integrate, stats
 
 from tests.measure.states_series import Synthetic
@@ -69,6 +69,21 @@ def test_separate_states_are_told_apart_and_by_whom_is_said() -> None:
     by = {(pair.state, pair.other): pair.carried_by for pair in found.pairs}
     assert by["S5", "S3"] == ["current"]
     assert set(by["S0", "S3"]) == {"light", "current", "slp3"}
+
+
+def test_an_observer_that_says_all_it_may_gives_a_lower_bound() -> None:
+    """What one may hold against a state in a frame is limited: at the limit it might have said more, so that the sum
+    has no upper end, and blocks that all stand at it have no spread to make an interval of.
+    """
+    recordings = Synthetic(seed=7).recordings(20.0)
+    pairs = {frozenset((pair.state, pair.other)): pair for pair in separability(recordings, learn(recordings)).pairs}
+    pair = pairs[frozenset(("S0", "S3"))]
+    assert max(pair.nats_by_observer.values()) == pytest.approx(MISFIT_MAX * 1e6 / FRAME_US)
+    assert pair.evidence.bound == "at least" and pair.evidence.high is None and pair.evidence.u is None
+    assert pair.evidence.value is not None and EVIDENCE_MIN < pair.evidence.value <= pair.nats_per_s
+    near = separability(overlapping_machine(1.0), learn(overlapping_machine(1.0))).pairs
+    low = next(pair for pair in near if {pair.state, pair.other} == {"S3", "S5"}).evidence
+    assert low.bound == "" and low.low is not None and low.value is not None and low.low < low.value
 
 
 def test_a_rhythm_alone_tells_states_apart_given_its_time() -> None:

@@ -241,7 +241,10 @@ def test_an_angle_is_asked_for_in_words() -> None:
         assert words_of(wrong) is None
 
 
-@pytest.mark.parametrize("text", ["", "a,b", "0,30,30", "nan,1", "inf", ",".join(str(k) for k in range(100))])
+TOO_MANY = ",".join(str(k) for k in range(100))
+
+
+@pytest.mark.parametrize("text", ["", "0", "0,30", "a,b", "0,30,30", "nan,1,2", "inf", TOO_MANY])
 def test_angles_that_cannot_be(text: str) -> None:
     with pytest.raises(BadInput) as told:
         angles_of(text)
@@ -291,8 +294,10 @@ def test_a_poor_protractor_tells_no_harmonic() -> None:
     by = replace(EVERY_15, u_deg=5.0)
     curve, sheet = curve_of(lambda lid: 3.0 * math.sin(math.radians(2.0 * lid + 30.0)), by)
     found = sheet.get("2nd harmonic")
-    assert found is not None and found.low == 0.0
+    assert found is None or found.low in (None, 0.0)
     assert [cause.name for cause in curve.causes] == ["none that the figures show"]
+    assert [one.value for one in (sheet.get("1st harmonic"),) if one is not None] in ([], [None])
+    assert "not measured in full" in curve.shape()[0]
     assert all(one.outcome != "fail" for one in sheet.all())
 
 

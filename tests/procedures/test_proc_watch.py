@@ -244,6 +244,29 @@ def test_no_look_has_a_reading_that_contradicts_the_band_beside_it(bench: Make) 
         assert sum(now is None for now, _band in read) < 20
 
 
+def test_a_settled_reading_does_not_straddle_a_change_of_another_observer(bench: Make) -> None:
+    """The charger is unplugged while the machine is off: its voltage changes its band, its current stays in one."""
+    here = bench(DOGWOOD.replace("S0", "S5") + event(4.0, "disconnect-charger"), machine="dogwood-14")
+    here.load_profiles()
+    looks = look(here, 6.0)
+    since = next(one.t_us for one in looks if one.t_us > 4_000_000 and one.showing["charger_v"] == 0)
+    read = [one.readings["charger_i"].settled for one in looks if one.t_us >= since]
+    assert read[0] is None and read[-1] is not None, "too few at first"
+    assert all(found.value < 2.0 for found in read if found is not None)
+    before = [one.readings["charger_i"].settled for one in looks if 2_000_000 < one.t_us < 3_900_000]
+    assert all(found is not None and found.value > 4.0 for found in before)
+
+
+def test_a_monitor_that_has_failed_has_no_settled_reading(bench: Make) -> None:
+    here = bench(DOGWOOD + hung(4.0), machine="dogwood-14")
+    here.load_profiles()
+    looks = look(here, 6.0)
+    failed = [one for one in looks if one.meters[1] != "ok"]
+    assert failed and all(one.readings["charger_i"].settled is None for one in failed)
+    assert at(looks, 3.9).readings["charger_i"].settled is not None
+    assert all(one.readings["light"].settled is not None for one in failed)
+
+
 def test_a_trail_has_means_of_steps_and_none_where_nothing_was_read() -> None:
     trail = Trail()
     trail.take(batch(200_000, [10, 20, 30, 50, 70, 90]))  # 200 ms to 300 ms: three readings before 250 ms, three after

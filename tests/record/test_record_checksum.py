@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 import record_made
+from lidjig.cli.main import run as run_command
 from lidjig.errors import StoreDamaged
 from lidjig.record import open_store, schema
 from lidjig.record.checksum import checksum_of
@@ -305,3 +306,48 @@ def test_a_run_is_written_with_the_sums_of_what_it_became(tmp_path: Path) -> Non
             assert found[key]["checksum"] == checksum_of(one, found[key])
     assert begun["runs", 1]["checksum"] != ended["runs", 1]["checksum"]
     assert json.loads(ended["steps", 1, 1]["result"]) == {"t": 1.5}
+
+
+@pytest.mark.parametrize(
+    ("sql", "told"),
+    [
+        ("UPDATE findings SET next_step = 'Replace it!' WHERE run = 2", "1 of 1 in findings"),
+        ("UPDATE events SET t_us = t_us + 400000 WHERE run = 2 AND place > 1", "2 of 3 in events"),
+        ("UPDATE measurements SET limit_high = 3.7 WHERE run = 2", "1 of 1 in measurements"),
+        ("UPDATE notes SET text = 'corrosiom' WHERE run = 2 AND place = 1", "1 of 2 in notes"),
+        ("UPDATE runs SET seed = '9' WHERE number = 2", "1 of 1 in runs"),
+    ],
+)
+def test_a_run_with_a_changed_row_is_not_read(sql: str, told: str, made: Path) -> None:
+    change(made, sql)
+    with open_store(made) as store:
+        with pytest.raises(StoreDamaged, match=f"run r-000002.*checksum does not agree.*{told}") as caught:
+            store.run("2")
+        assert "lidjig rescue" in caught.value.next_step
+        assert store.run("1").findings and store.run("3").findings, "the others are as they were"
+    forget(made)
+    with open_store(made) as store:
+        assert store.run("2").id == "r-000002", "without checksums nothing is known of it"
+
+
+def test_a_changed_field_of_a_job_stops_its_runs_and_a_changed_block_its_series(made: Path) -> None:
+    change(made, "UPDATE blocks SET per_raw = per_raw * 2 WHERE run = 2 AND channel = 'light'")
+    with open_store(made) as store:
+        with pytest.raises(StoreDamaged, match="block 1: its checksum does not agree"):
+            list(store.series("2", "light"))
+        assert list(store.series("2", "meter_1_v")) and list(store.series("1", "light"))
+    change(made, "UPDATE job_fields SET text = 'never stops'")
+    with open_store(made) as store, pytest.raises(StoreDamaged, match="1 of 1 in job_fields"):
+        store.run("1")
+
+
+@pytest.mark.parametrize("command", [["show"], ["report"], ["replay"], ["export", "last", "out.csv"]], ids=" ".join)
+def test_no_command_passes_a_changed_sentence_on(
+    command: list[str], made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(made, "UPDATE findings SET what = 'sound' WHERE run = 3")
+    monkeypatch.chdir(tmp_path)
+    assert run_command([*command, "--store", str(made)]) == 3
+    out, err = capsys.readouterr()
+    assert "sound" not in out and "1 of 1 in findings" in err and "lidjig rescue" in err
+    assert not list(tmp_path.glob("*.html")) and not list(tmp_path.glob("out*"))

@@ -23,7 +23,7 @@ from typing import Any
 
 import pytest
 from lidjig.record import open_store
-from lidjig.record.rescue_file import FRAME_HEADER, LOG_HEADER, log_frames
+from lidjig.record.write_ahead import FRAME_HEADER, LOG_HEADER, log_frames
 from record_made import Event, feed
 
 PAGE = 4096

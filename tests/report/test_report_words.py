@@ -9,9 +9,9 @@ from types import SimpleNamespace
 
 import lidjig.errors as errors
 import pytest
+from error_sentences import errors_said
 from lidjig.bench import load_machine, load_sensor
 from lidjig.bench.actions import ACTIONS
-from lidjig.bench.sensor_words import INTERNAL_TOLD
 from lidjig.errors import BadInput, Contradicting, Disturbed, NotSeen
 from lidjig.jig_core import state_text
 from lidjig.jig_samples import BusState, MeterGaps, Meters, MeterState, meter_name
@@ -20,14 +20,14 @@ from lidjig.procedures.asking import Operator
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.confirm import Confirm
 from lidjig.procedures.cycle import Cycle, Proof
-from lidjig.procedures.hold import SAID, Hold
+from lidjig.procedures.hold import NOT_RUNNING, SAID, Hold
 from lidjig.procedures.isolate import Isolate, LidMoved
 from lidjig.procedures.isolate import _told as told_real
 from lidjig.procedures.isolate_table import CAUSES
 from lidjig.procedures.lid import Trial, told
 from lidjig.procedures.observe import UNWIRED, told_by_lines
 from lidjig.procedures.progress import Quiet
-from lidjig.procedures.reasoning import what_rounds_show
+from lidjig.procedures.reasoning import SENSOR_UNTESTED, what_cycles_show, what_rounds_show
 from lidjig.procedures.report import Declared, Sheet, agreeing, counted, times
 from lidjig.procedures.response import kept_states
 from lidjig.procedures.start import Start
@@ -270,7 +270,7 @@ def put_together() -> list[str]:
         out.append(start.told("real sensor, lid open"))
     for moved in (LidMoved(None, 3.0, 15.5), LidMoved((1.0, 0.9, 1.1), 3.0, 15.5), LidMoved((4.0, 3.9, 4.1), 3.0, 9.0)):
         out += [told_real("shut", "sleeps", moved), told_real("opened", "wakes", moved)]
-    out += [what_rounds_show(1), what_rounds_show(20)]
+    out += [SENSOR_UNTESTED, *map(what_rounds_show, (1, 20)), *map(what_cycles_show, (1, 10, 59, 1000))]
     out += [f"the jig's board restarted {times(n)} during this run; see the gaps in its record" for n in (1, 3)]
     out.append("--s0ix changed nothing: no line of the machine profile is SLP_S3#")
     out.append("stopped by the operator before the end; go on with: lidjig cycle --resume r-000004")
@@ -297,11 +297,12 @@ def with_words_filled_in() -> list[str]:
         forced = f"after 6.0 s of an output {said}"
         out += [f"the machine is in {state} {forced}{more}" for state in ("S0", "S3", "S5") for more in ("", BEFORE)]
         out.append(f"the observers do not tell the machine's state {forced}")
-    broken = [f"{SAID['error']}: {how}" for how in INTERNAL_TOLD.values()]
+        out.append(f"the machine is in S5 {forced}; before, it was in S5: {NOT_RUNNING}")
+    broken = [f"{SAID['error']}: {how}" for how in errors_said()]
     out += [f"the output was {said}; it did not follow the angle" for said in (*filter(None, SAID.values()), *broken)]
     for state in ("S0", "S3", "S5", "G3", "unknown"):
         out.append(f"the machine is in {state} {held}, where S0 belongs: try 'lidjig confirm'")
-        out.append(f"the machine is in {state} {held}: it was not running, so it could not follow the lid")
+        out.append(f"the machine is in {state} {held}: {NOT_RUNNING}")
         out.append(kept_states([trial(None, state)]).text)
         for verb in ("sleep", "wake"):
             at = f"when it was told to {verb} (board time 4.512 s)"

@@ -30,6 +30,10 @@ class Read:
     trail: tuple[float | None, ...] = (None,) * STEPS
     why: str = ""
 
+    @property
+    def settled(self) -> Estimate | None:
+        return self.now
+
 
 @dataclass(frozen=True)
 class Counted:

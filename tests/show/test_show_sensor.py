@@ -14,7 +14,7 @@ from lidjig.show.sensor_svg import picture
 from lidjig.show.terminal import console_on
 from rich.console import Console
 
-from tests.bench_profiles.angle_profiles import FAMILIES, changed, good, transfer
+from tests.bench_profiles.angle_profiles import FAMILIES, changed, good, lid_at, transfer
 
 TEXTS = {name: load_sensor(name)[1] for name in ("hinge-a1", "hinge-b2")} | {name: good(name) for name in FAMILIES}
 SVG = "{http://www.w3.org/2000/svg}"
@@ -54,7 +54,7 @@ def test_hysteresis_of_a_switch_is_seen() -> None:
 
 
 def test_opening_and_closing_are_apart_by_the_hysteresis() -> None:
-    lines = plotted(transfer("pwm", "hysteresis_deg = 10.0\n"))
+    lines = plotted(lid_at(transfer("pwm", "hysteresis_deg = 10.0\n"), 8.0, 20.0))
     middle = next(line for line in lines if line.startswith("    2048")).split("│")[1]
     assert re.search(r"<+\*+>+", middle)
     assert "> while the lid opens, < while it closes, * both" in " ".join(lines)
@@ -65,9 +65,9 @@ def test_where_there_is_no_angle_a_row_says_what_there_is() -> None:
     text = changed(
         good("pwm"), "zero_deg = 0.0\nspan_deg = 180.0", 'zero_deg = 60\nspan_deg = 60\nbelow = "low"\nabove = "error"'
     )
-    lines = plotted(text)
+    lines = plotted(lid_at(text, 70.0, 80.0))
     assert any(re.match(r"no angle  L{20,25} +E{20,30}$", line) for line in lines)
-    assert "L rests low, E sends the format's error" in " ".join(lines)
+    assert "L rests low, E rests low: no width of a pulse stands for an error" in " ".join(lines)
 
 
 def test_two_signals_have_their_letters() -> None:

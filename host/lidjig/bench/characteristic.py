@@ -71,7 +71,8 @@ class Rest:
 @dataclass(frozen=True)
 class Characteristic:
     """All that is to be drawn. quantity: CODE, LEVEL or PERCENT; low, high: ends of its scale. axis_deg, accepted_deg:
-    lid angles drawn, and those that the jig accepts. loop: whether opening and closing differ.
+    lid angles drawn, and those that the jig accepts. loop: whether opening and closing differ. error: what the output
+    does where a rest is an error.
     """
 
     quantity: str
@@ -82,6 +83,7 @@ class Characteristic:
     traces: tuple[Trace, ...]
     rests: tuple[Rest, ...] = ()
     loop: bool = True
+    error: str = ""
 
 
 def characteristic(sensor: SensorProfile) -> Characteristic:
@@ -155,7 +157,7 @@ def _coded(sensor: SensorProfile, axis: tuple[float, float], accepted: tuple[flo
         for (name, up), (_, down) in both
     )
     rests = _rests(transfer, lid, np.isnan(opening) & np.isnan(closing))
-    return Characteristic(quantity, low, high, axis, accepted, traces, rests, loop)
+    return Characteristic(quantity, low, high, axis, accepted, traces, rests, loop, coded.error_told())
 
 
 def _held(transfer: Transfer, codes: int, lid: Floats, way: int) -> Floats:

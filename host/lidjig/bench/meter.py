@@ -23,6 +23,13 @@ LEADS_ADVICE = "Check the meter, its range, its cable and where its leads are, t
 TRIES = 5  # readings that a person may type wrongly before the question is given up
 NAME_MAX = 32  # the board's record of a trim has room for so many characters of the meter's name
 COARSE = 20.0  # a range higher than the specified one has steps of ten; fewer digits than that were left out
+STEP_EXAMPLE = "1 mV"
+# What the errors of a data sheet call what a command is given by its options.
+OPTIONS = {
+    "meter accuracy": "--accuracy", "meter reading_percent": "--accuracy", "meter range_percent": "--accuracy",
+    "meter counts": "--accuracy", "meter resolution": "--resolution", "meter resolution_v": "--resolution",
+    "meter range": "--range", "meter range_v": "--range",
+}  # fmt: skip
 HIGHEST_V = 6.6  # no output that a jig trims gives more (its supply ends at 5.5 V); a larger reading is a slip
 
 
@@ -99,6 +106,13 @@ class MeterSpec:
             raise BadInput("", "meter range", self.range_v, "the range in V that the percentage is of, such as 6 V")
         if self.half_width_v(1.0) == 0.0:
             raise BadInput("", "meter accuracy", "0", "percent of reading and counts, such as 0.5%+3")
+
+    @property
+    def accuracy(self) -> str:
+        """As ACCURACY_FORMS have it."""
+        if self.range_percent > 0.0:
+            return f"{self.reading_percent:g}%+{self.range_percent:g}% range of {self.range_v:g} V"
+        return f"{self.reading_percent:g}%+{self.counts:g}"
 
     def half_width_v(self, v: float) -> float:
         """Limit of error at a reading, in V."""
@@ -185,10 +199,11 @@ def _what_is_wrong(given: str) -> str:
 def plausible(v: float, highest_v: float) -> str:
     """Why a reading can be no trimmed output's; "" where it can."""
     if v > highest_v:
-        return f"{v:g} V is more than the {highest_v:g} V that this output can give; was it in mV?"
+        allowed = f"the {highest_v:g} V that this output can give"
+        return f"{v:g} V is more than {allowed}: in mV it has to be typed with its unit"
     # Offsets of meter and output put zero a little below zero, not by more than this.
     if v < -0.1:
-        return f"{v:g} V is below ground; are the leads swapped?"
+        return f"{v:g} V is below ground: the leads may be swapped"
     return ""
 
 

@@ -112,7 +112,7 @@ class ScpiMeter:
         problem = plausible(v, self._highest_v)
         if problem:
             todo = "Check where its leads are, and that it is the meter and not a supply that is asked."
-            raise MeterFailed(self._resource, problem.replace("; was it in mV?", ""), todo)
+            raise MeterFailed(self._resource, problem.partition(": in mV")[0], todo)
         # The digits of a reply are the interface's, not the meter's: the data sheet says how finely it reads.
         return MeterReading(v, self._spec.u_v(v), self._spec.resolution_v, text)
 

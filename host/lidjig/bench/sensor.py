@@ -10,6 +10,7 @@ from msgspec import Meta
 from lidjig.bench.families.base import Encoding, Limits
 from lidjig.bench.families.table import FAMILIES, read_encoding
 from lidjig.bench.field import NOT_GIVEN, Field, Pole
+from lidjig.bench.lid_told import check_lid_told
 from lidjig.bench.magnet import Magnet, Millitesla, check_magnet
 from lidjig.bench.transfer import Transfer, check_transfer
 from lidjig.errors import BadInput
@@ -297,6 +298,8 @@ def _check_coded(sensor: SensorProfile, file: str) -> None:
         supply.min_v, supply.max_v, sensor.timing.update_hz, transfer.span_deg, wrap=transfer.wrap, file=file
     )
     coded.check(limits)
+    if lid is not None:
+        check_lid_told(transfer, coded, (lid.shut_deg, lid.open_deg), file)
 
 
 def _check_current(supply: SensorSupply, file: str) -> None:

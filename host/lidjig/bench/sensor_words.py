@@ -13,14 +13,11 @@ from lidjig.bench.transfer import FULL_TURN_DEG, Outside, Transfer
 
 Rows = list[tuple[str, str]]
 
-_OUTSIDE: dict[Outside, str] = {
-    "hold": "holds the output of the span's end",
-    "low": "rests low",
-    "high": "rests high",
-    "error": "sends the format's error, or rests low where it has none",
-}
-_POWER_UP = {**_OUTSIDE, "hold": "sends the angle at once"}
-INTERNAL_TOLD = {**_OUTSIDE, "hold": "holds the last output"}
+_RESTS: dict[Outside, str] = {"low": "rests low", "high": "rests high"}
+# "hold", by when it is said; "error" is the encoding's own (error_told).
+_END_HELD = "holds the output of the span's end"
+_AT_ONCE = "sends the angle at once"
+_LAST_HELD = "holds the last output"
 
 
 @dataclass(frozen=True)
@@ -40,6 +37,19 @@ def slope_codes_per_deg(transfer: Transfer, codes: int) -> float:
     """Codes by which the output grows for each degree that the lid opens; negative where it falls."""
     slope = 1.0 / transfer.lsb_deg(codes)
     return slope if transfer.direction == "up" else -slope
+
+
+def internal_told(sensor: SensorProfile) -> str:
+    """What the output of a sensor that tells an angle does on an internal error. Raises BadInput for an [encoding] that
+    is not its family's, ValueError for a switch.
+    """
+    return _word_told(sensor.curve().internal_error, sensor.coded(), _LAST_HELD)
+
+
+def _word_told(word: Outside, coded: Encoding, held: str, *, starting: bool = False) -> str:
+    if word == "hold":
+        return held
+    return coded.error_told(starting=starting) if word == "error" else _RESTS[word]
 
 
 def sensor_sections(sensor: SensorProfile) -> list[Section]:
@@ -113,7 +123,7 @@ def _transfer_rows(sensor: SensorProfile, transfer: Transfer, coded: Encoding) -
         ("noise", f"{transfer.noise_deg:g} deg rms" if transfer.noise_deg else "none"),
         ("error of the angle", _error(transfer)),
     ]
-    return rows + _outside_rows(transfer, end)
+    return rows + _outside_rows(transfer, coded, end)
 
 
 def _slope(transfer: Transfer, coded: Encoding, slope: float) -> str:
@@ -132,7 +142,7 @@ def _error(transfer: Transfer) -> str:
     return f"{min(errors):+g} to {max(errors):+g} deg, a table of {len(errors)} rows"
 
 
-def _outside_rows(transfer: Transfer, end: float) -> Rows:
+def _outside_rows(transfer: Transfer, coded: Encoding, end: float) -> Rows:
     rows = []
     if transfer.wrap:
         rows.append(("outside the span", "nowhere: a turn is all there is"))
@@ -144,9 +154,9 @@ def _outside_rows(transfer: Transfer, end: float) -> Rows:
             (f"before the span (below {transfer.zero_deg:g} deg)", before, transfer.below),
             (f"past the span (above {end:g} deg)", past, transfer.above),
         ):
-            rows.append((what, _OUTSIDE[word] if reached else "never reached"))
-    rows.append(("at power-up", _POWER_UP[transfer.power_up]))
-    rows.append(("on an internal error", INTERNAL_TOLD[transfer.internal_error]))
+            rows.append((what, _word_told(word, coded, _END_HELD) if reached else "never reached"))
+    rows.append(("at power-up", _word_told(transfer.power_up, coded, _AT_ONCE, starting=True)))
+    rows.append(("on an internal error", _word_told(transfer.internal_error, coded, _LAST_HELD)))
     return rows
 
 

@@ -36,7 +36,7 @@ class Transfer(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """
 
     zero_deg: Annotated[float, Meta(ge=0.0, lt=360.0)] = 0.0
-    span_deg: Annotated[float, Meta(gt=0.0, le=FULL_TURN_DEG)] = FULL_TURN_DEG
+    span_deg: float = FULL_TURN_DEG  # its bounds: check_transfer
     direction: Literal["up", "down"] = "up"
     wrap: bool = False
     hysteresis_deg: Annotated[float, Meta(ge=0.0, le=10.0)] = 0.0
@@ -117,8 +117,12 @@ class Transfer(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
 
 def check_transfer(transfer: Transfer, file: str) -> None:
     """What a type cannot say. Raises BadInput."""
-    if transfer.span_deg < SPAN_MIN_DEG:
-        accepted = f"{SPAN_MIN_DEG:g}..{FULL_TURN_DEG:g}: a span of 0 has no slope, and no part is programmed narrower"
+    if not SPAN_MIN_DEG <= transfer.span_deg <= FULL_TURN_DEG:  # so that what is no number is refused as well
+        accepted = (
+            f"a number {SPAN_MIN_DEG:g}..{FULL_TURN_DEG:g}: the codes spread over it, so a span of 0 has no slope; an "
+            "output that falls as the lid opens has direction = 'down', not a span below 0; no part is programmed "
+            f"narrower than {SPAN_MIN_DEG:g}, and a turn is all there is"
+        )
         raise BadInput(file, "transfer.span_deg", transfer.span_deg, accepted)
     if transfer.wrap and transfer.span_deg != FULL_TURN_DEG:
         raise BadInput(file, "transfer.span_deg", transfer.span_deg, "360 where transfer.wrap = true")

@@ -5,8 +5,6 @@ Nothing heavy is imported here or at the top of a command's file: `lidjig --help
 
 from __future__ import annotations
 
-import contextlib
-import os
 import sys
 from typing import Annotated, Any
 
@@ -26,6 +24,7 @@ from lidjig.cli import (
     job,
     merge,
     note,
+    output,
     ports,
     profiles,
     replay,
@@ -117,9 +116,11 @@ def run(argv: list[str]) -> int:
         status = _run(argv)
         for stream in (sys.stdout, sys.stderr):
             stream.flush()
-        return status
+        return _not_told(argv) if output.failed() else status
     except BrokenPipeError:
         return _reader_gone()
+    except output.CannotWrite:
+        return _not_told(argv)
     except SystemExit as end:
         # Parser and console answer a broken pipe with status 1, which would say here that a machine failed.
         if isinstance(end.__context__, BrokenPipeError):
@@ -128,20 +129,16 @@ def run(argv: list[str]) -> int:
 
 
 def _reader_gone() -> int:
-    """Whoever read our output has gone (a pager, head): no verdict, since nobody has read it.
-
-    What could not be written is still in the streams, and would make an error of its own when the interpreter ends.
-    """
-    sys.stdout, sys.stderr = sys.__stdout__ or sys.stdout, sys.__stderr__ or sys.stderr
-    for stream in (sys.stdout, sys.stderr):
-        try:
-            stream.flush()
-        except (OSError, ValueError):
-            with contextlib.suppress(OSError, ValueError):
-                nowhere = os.open(os.devnull, os.O_WRONLY)
-                os.dup2(nowhere, stream.fileno())
-                os.close(nowhere)
+    """Whoever read our output has gone (a pager, head): no verdict, since nobody has read it."""
+    output.drop()
     return EXIT_NO_JIG
+
+
+def _not_told(argv: list[str]) -> int:
+    """Our output cannot be written: no verdict either."""
+    from lidjig.cli.interrupted import standing
+
+    return output.say_failed(standing(_command(argv)))
 
 
 def _run(argv: list[str]) -> int:
@@ -150,12 +147,12 @@ def _run(argv: list[str]) -> int:
 
     interrupted.fresh()
     wants_json = "--json" in argv
-    command = next((word for word in hoist(argv) if word in _command_names()), "")
+    command = _command(argv)
     try:
         status: Any = app(args=hoist(argv), standalone_mode=False, prog_name="lidjig")
     except (KeyboardInterrupt, typer.Abort):
         return tell_stopped(command, wants_json)
-    except BrokenPipeError:
+    except (BrokenPipeError, output.CannotWrite):
         raise
     except Exception as error:
         if interrupted.came():  # a library made another error of the KeyboardInterrupt
@@ -168,6 +165,10 @@ def _run(argv: list[str]) -> int:
     if status == _INTERRUPTED:
         return tell_stopped(command, wants_json)
     return status if isinstance(status, int) else 0
+
+
+def _command(argv: list[str]) -> str:
+    return next((word for word in hoist(argv) if word in _command_names()), "")
 
 
 def _command_names() -> set[str]:
@@ -191,11 +192,7 @@ def _usage(error: Exception, command: str, wants_json: bool) -> int:
 
 def main() -> None:
     """Entry of the installed command."""
-    # A console that cannot show a character shows a replacement instead of ending the run (Windows code pages).
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="replace")
+    output.guard()
     from lidjig.cli import interrupted
 
     interrupted.begin()

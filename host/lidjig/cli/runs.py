@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
             rows = store.runs(limit=last, wanted=wanted)
             if not rows:
                 _check_names(store, wanted)
-            _show(rows, options, store.shown)
+            _show(rows, options, store.shown, store.count(wanted), store.count())
         return 0
 
 
@@ -74,15 +74,15 @@ def _check_names(store: Store, wanted: Filter) -> None:
 
 def _nothing_yet(options: GlobalOptions, where: str) -> int:
     """No run was ever recorded in the default place: nothing is created there by looking."""
-    _show([], options, where)
+    _show([], options, where, 0, 0)
     return 0
 
 
-def _show(rows: list[RunRow], options: GlobalOptions, where: str) -> None:
+def _show(rows: list[RunRow], options: GlobalOptions, where: str, fit: int, total: int) -> None:
     from lidjig.show.pages import runs_object, show_runs
     from lidjig.show.terminal import console_on
 
     if options.json:
-        sys.stdout.write(runs_object(rows, where) + "\n")
+        sys.stdout.write(runs_object(rows, where, fit, total) + "\n")
     else:
-        show_runs(rows, console_on(sys.stdout), where)
+        show_runs(rows, console_on(sys.stdout), where, fit, total)

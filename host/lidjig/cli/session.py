@@ -162,12 +162,15 @@ class EnterKey:
 def stop_on_interrupt(flag: StopFlag) -> Iterator[None]:
     """Ctrl-C sets the flag, so that the run ends at the next safe point; a second one interrupts at once.
 
-    A reader of the output who goes away sets it too: nobody sees what is asked of the operator any more.
+    A reader of the output who goes away sets it too, and output that cannot be written: nobody sees what is asked of
+    the operator any more.
     """
     from lidjig.show.reader import telling
 
-    def gone() -> None:
+    def gone(failure: OSError | None) -> None:
         flag.wanted = True
+        if failure is not None:
+            return  # said when the command ends, with what remains of it
         with contextlib.suppress(OSError, ValueError):  # it may have been the reader of this as well
             sys.stderr.write("lidjig: whoever read the output has gone; stopping safely.\n")
 
@@ -175,7 +178,8 @@ def stop_on_interrupt(flag: StopFlag) -> Iterator[None]:
         if flag.wanted:
             raise KeyboardInterrupt
         flag.wanted = True
-        sys.stderr.write("\nlidjig: stopping safely; press Ctrl-C again to stop at once.\n")
+        with contextlib.suppress(OSError, ValueError):
+            sys.stderr.write("\nlidjig: stopping safely; press Ctrl-C again to stop at once.\n")
 
     with telling(gone):
         try:

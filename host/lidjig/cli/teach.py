@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lidjig.cli.confirm import MachineOption, SensorOption
-from lidjig.errors import BadInput
+from lidjig.errors import BadInput, FileNotWritten, LidjigError
 
 if TYPE_CHECKING:
     from lidjig.cli.session import Profiles
+
+
+class ProfileKept(FileNotWritten):
+    """A machine profile that was learned could not be written; it stands in the run's record, and is printed."""
+
+    @property
+    def next_step(self) -> str:
+        return (
+            "What was learned is not lost: the profile is printed below this report, to be copied into a file, and "
+            "stands in the record of the run ('taught' under 'texts' in 'lidjig export RUN FILE.json')."
+        )
 
 
 def register(app: typer.Typer) -> None:
@@ -45,33 +57,65 @@ def register(app: typer.Typer) -> None:
             if not target:
                 target.append(check_target(Path(f"{profiles.machine.name}-taught.toml")))
 
-        return run_procedure(
+        unwritten: list[str] = []
+
+        def write(text: str) -> str:
+            try:
+                return write_new(target[0], text)
+            except LidjigError:
+                unwritten.append(text)
+                raise
+
+        status = run_procedure(
             context.obj,
             "teach",
-            lambda bench: Teach(bench, base[0], lambda text: write_new(target[0], text), seconds, s0ix=s0ix),
+            lambda bench: Teach(bench, base[0], write, seconds, s0ix=s0ix),
             sensor=sensor,
             machine=machine,
             arguments={"seconds": seconds, "s0ix": s0ix},
             check=check,
         )
+        for text in unwritten:
+            (sys.stderr if context.obj.json else sys.stdout).write(f"\n{text}")
+        return status
 
 
 def check_target(path: Path) -> Path:
-    """path itself. Raises BadInput where a new TOML file cannot go there: found out before anybody is asked to act."""
-    if path.suffix != ".toml":
-        raise BadInput("", "--out", str(path), "a file name that ends in .toml")
-    if path.exists():
-        raise BadInput("", "--out", str(path), "a file that does not exist yet: no profile is overwritten")
-    if not path.parent.is_dir():
-        raise BadInput("", "--out", str(path), "a file in a folder that exists")
+    """path itself. Raises BadInput where a new TOML file cannot go there, FileNotWritten for a full disk: found out, by
+    trying, before anybody is asked to act.
+    """
+    from lidjig.record.whole_file import try_folder
+
+    _check_name(path)
+    try_folder(path, "--out")
     return path
 
 
+def _check_name(path: Path) -> None:
+    """Raises BadInput, see check_target."""
+    if path.suffix != ".toml":
+        raise BadInput("", "--out", str(path), "a file name that ends in .toml")
+    try:
+        taken, placed = path.exists(), path.parent.is_dir()
+    except (OSError, ValueError) as error:
+        raise BadInput("", "--out", str(path), f"a file that can be written ({error})") from error
+    if taken:
+        raise BadInput("", "--out", str(path), "a file that does not exist yet: no profile is overwritten")
+    if not placed:
+        raise BadInput("", "--out", str(path), "a file in a folder that exists")
+
+
 def write_new(path: Path, text: str) -> str:
-    """Write a file that must be new; its name. Raises BadInput, FileNotWritten for a full disk."""
+    """Write a file that must be new; its name. Raises ProfileKept where it cannot be written any more: the text stands
+    in the record by then, and what was worked for is not lost.
+    """
     from lidjig.record.whole_file import whole_file
 
-    check_target(path)  # again: minutes have gone by
-    with whole_file(path, "--out") as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+    try:
+        _check_name(path)  # again: minutes have gone by
+        with whole_file(path, "--out") as temporary:
+            temporary.write_text(text, encoding="utf-8", newline="\n")
+    except (BadInput, FileNotWritten) as error:
+        why = error.why if isinstance(error, FileNotWritten) else f"accepted is {error.accepted}"
+        raise ProfileKept(str(path), why) from error
     return str(path)

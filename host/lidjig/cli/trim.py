@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lidjig.cli.confirm import MachineOption, SensorOption
+
+if TYPE_CHECKING:
+    from lidjig.cli.session import Profiles
 
 EPILOG = (
     "The meter's data sheet is wanted for its DC volts range: --accuracy 0.5%+3 (percent of reading + counts) or "
@@ -35,7 +38,9 @@ def register(app: typer.Typer) -> None:
             ),
         ] = None,
         accuracy: Annotated[str | None, typer.Option(help="Limit of error by its data sheet.", metavar="TEXT")] = None,
-        resolution: Annotated[str | None, typer.Option(help="One step of its display.", metavar="TEXT")] = None,
+        resolution: Annotated[
+            str | None, typer.Option(help="One step of its display, with its unit.", metavar="TEXT")
+        ] = None,
         range_: Annotated[
             str | None,
             typer.Option("--range", help="Its range, where the accuracy has percent of range.", metavar="TEXT"),
@@ -46,10 +51,17 @@ def register(app: typer.Typer) -> None:
         from lidjig.link.find import may_have_meter
         from lidjig.procedures.trim import Trim
         from lidjig.procedures.trim_meter import MeterAsked
-        from lidjig.procedures.trim_output import check_trimmable
+        from lidjig.procedures.trim_output import check_trimmable, check_worth
+        from lidjig.procedures.trim_sincos import stage_of
 
         asked = MeterAsked(meter, accuracy, resolution, range_)
         asked.check(may_have_meter=may_have_meter(context.obj.link), jig_port=context.obj.link)
+
+        def check(profiles: Profiles) -> None:
+            check_trimmable(profiles.sensor, output or "")
+            if accuracy and resolution:  # else the bench's own meter has the rest of it, and is looked at later
+                check_worth(stage_of(profiles.sensor, output or ""), asked.spec(None))
+
         return run_procedure(
             context.obj,
             "trim",
@@ -61,5 +73,5 @@ def register(app: typer.Typer) -> None:
                 "output": output,
             },
             paced=meter is not None,
-            check=lambda profiles: check_trimmable(profiles.sensor, output or ""),
+            check=check,
         )  # fmt: skip

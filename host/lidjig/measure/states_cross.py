@@ -9,16 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from lidjig.measure import proportion
-from lidjig.measure.estimate import Estimate, nothing, symmetric
+from lidjig.measure.estimate import Estimate, at_least, nothing, symmetric
 from lidjig.measure.states import TOLD_MIN
 from lidjig.measure.states_frames import weigh
 from lidjig.measure.states_learn import Recording, learn
-from lidjig.measure.states_model import FRAME_US, UNKNOWN, Model, Scope
+from lidjig.measure.states_model import FRAME_US, MISFIT_MAX, UNKNOWN, Model, Scope
 
 FOLDS = 5
 BLOCK_S = 0.5
 BLOCK_PERIODS = 2.0  # a block shows a rhythm at least so often
 ERRORS_MAX = 0.01  # share of misclassified blocks from which two states count as overlapping
+CAPPED = 0.999  # part of the most an observer may say, on the average of all frames, from which it might have said more
 EVIDENCE_MIN = TOLD_MIN * 1e6 / FRAME_US  # nats a second; with less two states count as overlapping too
 
 
@@ -27,6 +28,7 @@ class Pair:
     """Two states against each other. errors: share of their blocks not taken for the right one of the two; nats_per_s:
     the weaker of both directions, mean evidence a second; by_observer: the same for each observer by itself. spread:
     nats a second, of the evidence of single blocks in the weaker direction, over blocks that the model had not seen.
+    capped: an observer of that direction stands at MISFIT_MAX, the most that it may hold against a state in a frame.
     """
 
     state: str
@@ -37,14 +39,20 @@ class Pair:
     nats_by_observer: dict[str, float]
     spread: float = 0.0
     blocks: int = 0
+    capped: bool = False
 
     @property
     def evidence(self) -> Estimate:
-        """nats_per_s with its interval, which takes blocks for independent (normal mean, JCGM 100:2008 4.2)."""
+        """nats_per_s with its interval, which takes blocks for independent (normal mean, JCGM 100:2008 4.2). Where an
+        observer is capped there is more evidence than was counted, and the lower end alone is known.
+        """
         if self.blocks < 2:
             return nothing("nat/s")
         u = self.spread / math.sqrt(self.blocks)
-        return symmetric(self.nats_per_s, u, self.blocks, "nat/s", self.blocks - 1)
+        found = symmetric(self.nats_per_s, u, self.blocks, "nat/s", self.blocks - 1)
+        if not self.capped:
+            return found
+        return at_least(self.nats_per_s if found.low is None else found.low, "nat/s", self.blocks)
 
     @property
     def overlaps(self) -> bool:
@@ -217,6 +225,7 @@ def _pair(
         {name: weaker(frozenset([name])) for name in model.scopes},
         float(np.std(rates, ddof=1)) if len(rates) > 1 else 0.0,
         len(rates),
+        any(nats >= CAPPED * MISFIT_MAX for nats in model.evidence.get((true, false), {}).values()),
     )
 
 

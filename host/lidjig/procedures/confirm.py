@@ -8,7 +8,7 @@ supply is missing.
 from __future__ import annotations
 
 from lidjig.procedures.base import Bench, Procedure
-from lidjig.procedures.reasoning import conclude, what_rounds_show
+from lidjig.procedures.reasoning import SENSOR_UNTESTED, conclude, what_rounds_show
 from lidjig.procedures.report import Declared
 from lidjig.procedures.response import Response, declare_starts, declare_trials
 from lidjig.procedures.survey import MachineSide, declare_machine_side, survey_machine_side
@@ -63,7 +63,7 @@ class Confirm(Procedure):
 
     def conclude(self) -> None:
         """The sensor has no part in this test and is neither blamed nor cleared."""
-        self.note("the sensor was not tested: the jig stood in for it")
+        self.note(SENSOR_UNTESTED)
         if self.response.seen:
             self.findings = concluded(self.response, untested=("sensor",))
             say_what_rounds_show(self, self.response)

@@ -13,7 +13,7 @@ from lidjig.measure import latency, proportion
 from lidjig.measure.estimate import at_least, exactly
 from lidjig.procedures.base import Bench, Procedure
 from lidjig.procedures.lid import Trial, lost, of_state, summary, to_result, told, tried
-from lidjig.procedures.reasoning import conclude
+from lidjig.procedures.reasoning import SENSOR_UNTESTED, conclude, what_cycles_show
 from lidjig.procedures.report import Declared, times
 from lidjig.procedures.response import Response, declare_lost, kept_states
 from lidjig.procedures.survey import HELD, declare_machine_side, survey_machine_side
@@ -126,6 +126,7 @@ class Cycle(Procedure):
         """Figures from all cycles, earlier runs included, and what they amount to."""
         trials = [trial for cycle in self.cycles for trial in cycle]
         response = self.response
+        self.note(SENSOR_UNTESTED)
         if self.cycles:
             done = len(self.cycles)
             # Short of what was wanted it is a bound, which no limit is met by.
@@ -143,6 +144,9 @@ class Cycle(Procedure):
             self.note(f"{self.done_before} cycles are of the interrupted run that this one goes on with")
         if trials or not self._may_drive:
             self.findings = response.weigh(conclude(response.seen, untested=("sensor",)), ("sensor",))
+            clean = trials and all(trial.result == "hit" for trial in trials)
+            if clean and self.findings[0].where == "none":
+                self.note(what_cycles_show(len(self.cycles)))
 
     def _enter(self, verb: str, trials: list[Trial]) -> None:
         misses = sum(trial.latency_s is None for trial in trials)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from lidjig.bench.pair import closing_angle_deg, opening_angle_deg
 from lidjig.bench.sensor import SensorProfile
-from lidjig.bench.sensor_words import INTERNAL_TOLD
+from lidjig.bench.sensor_words import internal_told
 from lidjig.errors import BadInput
 from lidjig.jig_types import Route
 from lidjig.measure.power import UNKNOWN
@@ -19,7 +19,7 @@ from lidjig.procedures.survey import declare_machine_side, survey_machine_side
 from lidjig.record.model import FAIL, FORCED_STEP
 
 NOT_JUDGED = "the machine was not judged: this only holds an angle and shows its state"
-
+NOT_RUNNING = "it was not running, so it could not follow the lid; start it first, then repeat the command"
 
 FOLLOW, HIGH, RELEASED, ERROR = "follow", "high", "released", "error"
 # What the output is, by the word that it was given.
@@ -111,7 +111,7 @@ class Hold(Procedure):
             with bench.recorder.step(FORCED_STEP, line=line, say=self.say, state=state) as step:
                 bench.jig.drive(line, state)
                 step.result = {"t_us": bench.jig.status().t_us}
-        how = f": {INTERNAL_TOLD[sensor.curve().internal_error]}" if self.say == ERROR else ""
+        how = f": {internal_told(sensor)}" if self.say == ERROR else ""
         self.note(f"the output was {SAID[self.say]}{how}; it did not follow the angle")
 
     @property
@@ -131,12 +131,13 @@ class Hold(Procedure):
             elif self._before == UNKNOWN:
                 self.note(f"the machine is in {found} {forced_so}")
             else:
-                self.note(f"the machine is in {found} {forced_so}; before, it was in {self._before}")
+                off = f": {NOT_RUNNING}" if found == self._before and found not in ("S0", "S3") else ""
+                self.note(f"the machine is in {found} {forced_so}; before, it was in {self._before}{off}")
             return
         if found == UNKNOWN:
             self.note(f"the observers do not tell the machine's state {held}")
         elif found not in ("S0", "S3"):
-            self.note(f"the machine is in {found} {held}: it was not running, so it could not follow the lid")
+            self.note(f"the machine is in {found} {held}: {NOT_RUNNING}")
         elif wanted is not None and found != wanted:
             if held_s >= self.response.standin.limit_s(wanted) + MARGIN_S:
                 self.note(f"the machine is in {found} {held}, where {wanted} belongs: try 'lidjig confirm'")

@@ -19,6 +19,7 @@ from lidjig.procedures.lid import LATE_FACTOR, MARGIN_S, OTHER
 from lidjig.procedures.reasoning import TWO_FAULTS
 from lidjig.procedures.report import Declared, times
 from lidjig.procedures.response import Response, declare_starts, declare_trials
+from lidjig.procedures.sensor_judging import asked_of_pole
 from lidjig.procedures.start import since_act, start, switch_off
 from lidjig.procedures.survey import (
     MachineSide,
@@ -300,7 +301,7 @@ class Isolate(Procedure):
             self.note(f"not tested: {what}")
         if not self.response.seen:
             return
-        self.findings = concluded(self.response)
+        self.findings = asked_of_pole(self.bench.sensor, concluded(self.response))
         if self.by_angle is not None:
             self.findings = self.by_angle.advised(self.findings)
         if TWO_FAULTS in self.findings[0].evidence:

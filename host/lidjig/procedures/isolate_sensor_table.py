@@ -5,7 +5,20 @@ The numbers are common practice, no source, as those of isolate_table.py, whose 
 
 from __future__ import annotations
 
-from lidjig.procedures.cause import APART, Cause, no, yes
+from lidjig.procedures.cause import APART, Cause, Row, no, yes
+
+_DEAD: Row = {
+    "sensor_current": {"none": 0.95},
+    "sensor_open": {"operated": 0.9},
+    "sensor_shut": {"operated": 0.9},
+    # One that counts steps says nothing by which it could be called silent: it counts none.
+    "sensor_speaks": {"silent": 0.79, "yes": 0.2, "wrong": 0.009},
+    "sensor_follows": {"stuck": 0.97},
+    "sensor_unfed": {"operated": 0.9},
+    "start_through": no(0.9),
+    "sleep_through": no(0.5),
+    "wake_through": no(0.6),
+}
 
 SENSOR_CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -13,18 +26,16 @@ SENSOR_CAUSES: tuple[Cause, ...] = (
         "the sensor draws no current and its output holds the line as if the lid were shut",
         "Replace the sensor; a new one needs its zero set. It is powered at all times: look for liquid on its supply.",
         APART,
-        {
-            "sensor_current": {"none": 0.95},
-            "sensor_open": {"operated": 0.9},
-            "sensor_shut": {"operated": 0.9},
-            # One that counts steps says nothing by which it could be called silent: it counts none.
-            "sensor_speaks": {"silent": 0.79, "yes": 0.2, "wrong": 0.009},
-            "sensor_follows": {"stuck": 0.97},
-            "sensor_unfed": {"operated": 0.9},
-            "start_through": no(0.9),
-            "sleep_through": no(0.5),
-            "wake_through": no(0.6),
-        },
+        _DEAD,
+        only="switch",
+    ),
+    Cause(
+        "sensor", "dead", 0.09,
+        "the sensor draws no current and tells nothing of the lid",
+        "Replace the sensor; a new one needs its zero set. It is powered at all times: look for liquid on its supply.",
+        APART,
+        _DEAD,
+        only="angle",
     ),
     Cause(
         "sensor", "stuck-shut", 0.06,

@@ -132,6 +132,18 @@ def weighing(
     return {"findings": out, "causes": causes}
 
 
+SENSOR_UNTESTED = "the sensor was not tested: the jig stood in for it"
+
+
+def what_cycles_show(cycles: int) -> str:
+    """What so many clean cycles leave open, as a note (exact one-sided bound, 95 %)."""
+    bound = proportion.upper_bound(0, cycles)
+    return (
+        f"clean cycles: {cycles}; a machine that misses up to {100.0 * bound:.2g}% of its movements is not excluded by "
+        "them (95 %); more cycles find rarer misses"
+    )
+
+
 def what_rounds_show(rounds: int) -> str:
     """What so many clean rounds leave open, as a note (exact one-sided bound, 95 %)."""
     bound = proportion.upper_bound(0, rounds)

@@ -29,8 +29,15 @@ from lidjig.procedures.report import Report
 from lidjig.procedures.survey import declare_machine_side
 from lidjig.procedures.trim import Supply, Trim
 from lidjig.procedures.trim_meter import Lead
+from lidjig.procedures.trim_told import told_parts
 from lidjig.record.holes import Hole
-from lidjig.record.model import TRIM_METER_STEP, TRIM_POINT_STEP, TRIM_STORED_STEP, TRIM_SUPPLY_STEP
+from lidjig.record.model import (
+    TRIM_BUDGET_STEP,
+    TRIM_METER_STEP,
+    TRIM_POINT_STEP,
+    TRIM_STORED_STEP,
+    TRIM_SUPPLY_STEP,
+)
 from lidjig.record.stored import StoredRun, StoredStep
 
 SHEET = ("resolution_v", "reading_percent", "range_percent", "range_v", "counts")  # fields of a MeterSpec
@@ -165,6 +172,10 @@ class Retrimming:
     def _compare_tables(self, done: Replayed) -> None:
         stored = [told(step.result) for step in self._of(TRIM_STORED_STEP)]
         recorded, replayed = stored[-1] if stored else {}, self.table or {}
+        budgets = [told_parts(step.result) for step in self._of(TRIM_BUDGET_STEP)]
+        if budgets:  # runs of trim did not keep it once
+            recorded = {**recorded, **budgets[-1]}
+            replayed = {**replayed, **(told_parts(self.trim.budget) if self.trim.budget else {})}
         for name in dict.fromkeys([*recorded, *replayed]):
             done.check("trim", name, recorded.get(name, ""), replayed.get(name, ""))
 
@@ -173,4 +184,3 @@ def told(table: Any) -> dict[str, str]:
     """What is stored on the board, by name: supply, and each point's command and output in 1/65535."""
     points = {f"point {k}": f"{command}, {output}" for k, (command, output) in enumerate(table["points"], 1)}
     return {"supply": f"{table['supply_mv']} mV", **points}
-

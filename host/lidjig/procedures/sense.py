@@ -198,6 +198,8 @@ class Sense(Procedure):
             steady = noise.outcome != "fail" and not 0 < words.count(GOOD) < len(words)
             # Where all readings are the same this is a step of the format.
             text = f"the sensor's angle scattered by no more than {spread.high:.3f} deg (sd) while nobody moved the lid"
+            if noise.outcome == "fail":
+                text = f"the sensor's angle scattered by {spread.value:.3f} deg (sd) while nobody moved the lid"
             self.take(Seen("sensor_steady", "yes" if steady else "no", text))
         elif len(set(words)) == 1 and GOOD not in words:
             # What comes and goes would have shown itself in some of them.
@@ -208,7 +210,10 @@ class Sense(Procedure):
     def _say_faults(self, said: SensorSaid) -> None:
         faults = said.faults()
         details, silence = details_of(said.readings), silence_of(said.readings)
-        if faults:
+        unfed = any(one.name == "sensor_current" and one.value == "none" for one in self.seen)
+        if unfed and sum(faults.values()) == len(said.readings):
+            self.note("what was read is not the sensor's: it draws no current, so it is dead, or nothing is plugged in")
+        elif faults:
             all_of = len(said.readings)
             self.note(f"readings with a fault: {', '.join(f'{name} {n} of {all_of}' for name, n in faults.items())}")
         if silence:
@@ -334,7 +339,8 @@ class Sense(Procedure):
         if not self.seen:
             return
         failed = [measured.name for measured in self.sheet.all() if measured.outcome == "fail"]
-        if self._all_well() and not self._follows:
+        by_angles = bool(self.by.at_deg) and any(one.name == "sensor_follows" for one in self.seen)
+        if self._all_well() and not by_angles:
             self.findings = [self._nothing_found()] if not failed else []
         else:
             self.findings = conclude(self.seen, untested=MACHINE_SIDE, failed=failed)
@@ -345,16 +351,17 @@ class Sense(Procedure):
             self.note(shape)
         self.note("the machine was not tested: the sensor was read by itself")
 
-    @property
-    def _follows(self) -> bool:
-        return any(one.name == "sensor_follows" for one in self.seen)
-
     def _all_well(self) -> bool:
         return all(one.value in ("yes", "right") for one in self.seen)
 
     def _nothing_found(self) -> Finding:
         todo = "Whether it follows the lid was not tested: 'lidjig isolate' does that."
-        if not self.bench.sensor.is_switch:
+        if self._counts:
+            todo = (
+                "How far the lid went it told, and not where it is: 'lidjig isolate' tries it with the machine. How "
+                "well it does, 'lidjig sense --at 0,30,60,90,120,150,180' measures."
+            )
+        elif not self.bench.sensor.is_switch:
             todo += " How well it does, 'lidjig sense --at 0,30,60,90,120,150,180' measures."
         return Finding("none", None, None, [one.text for one in self.seen], todo)
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from lidjig.bench.families.base import NO_MAGNET, SILENT, STRONG, WEAK, Reading, ReadVolts
 from lidjig.bench.sensor import SensorProfile
 from lidjig.procedures.reasoning import Seen
 from lidjig.procedures.sensor_looks import SUPPLY, Looked, volts_of
 from lidjig.procedures.sensor_reading import SensorSaid
+from lidjig.record.model import Finding
 
 GOOD = "yes"
 WRONG, MAGNET = "wrong", "no-magnet"
+STUCK_OPEN = "stuck-open"
 # Outputs this near to ground are held there: a dead part, or none (common practice, no source).
 AT_GROUND_SHARE = 0.03
 _MAGNET = (NO_MAGNET, WEAK, STRONG)
@@ -52,9 +55,12 @@ def judge_words(words: Sequence[str]) -> Seen:
     """Whether it speaks, for the table."""
     n, good = len(words), list(words).count(GOOD)
     bad = [word for word, _count in Counter(word for word in words if word != GOOD).most_common()]
+    why = ", ".join(_SAID[word] for word in bad)
     text = f"the sensor gave {good} good readings of {n}"
-    if bad:
-        text += f" (else: {', '.join(_SAID[word] for word in bad)})"
+    if good and bad:
+        text += f" (else: {why})"
+    elif bad:
+        text = f"the sensor gave no good reading of {n}: {why}"
     return Seen("sensor_speaks", GOOD if n and 2 * good >= n else bad[0] if bad else SILENT, text)
 
 
@@ -85,4 +91,16 @@ def _range(values: list[int | float | str]) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-__all__ = ["GOOD", "details_of", "judge_words", "silence_of", "words_of"]
+def asked_of_pole(sensor: SensorProfile, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings; where a switch that sees one pole alone stays open, its magnet may be in turned over."""
+    pole = next((one.pole for one in sensor.lid_outputs() if one.pole != "any"), None) if sensor.is_switch else None
+    if pole is None:
+        return list(findings)
+    todo = (
+        "Check that the magnet is in the lid, not displaced and not put in turned over: this sensor sees the "
+        f"{pole} pole alone; then replace the sensor."
+    )
+    return [replace(one, next=todo) if (one.where, one.what) == ("sensor", STUCK_OPEN) else one for one in findings]
+
+
+__all__ = ["GOOD", "asked_of_pole", "details_of", "judge_words", "silence_of", "words_of"]

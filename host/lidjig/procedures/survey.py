@@ -342,7 +342,8 @@ def judge_current(sensor: SensorProfile, current: Estimate) -> Seen | None:
     low, high = sensor.supply.current_min_ma, sensor.supply.current_max_ma
     if low is None or high is None or current.value is None:
         return None
-    text = f"the sensor draws {current.value:.2f} mA from the jig ({low:g} to {high:g} mA is typical)"
+    # Around nothing the jig's zero is off either way: no "-0.00".
+    text = f"the sensor draws {round(current.value, 2) + 0.0:.2f} mA from the jig ({low:g} to {high:g} mA is typical)"
     if current.value < NO_CURRENT_PART * low:
         return Seen("sensor_current", "none", text)
     return Seen("sensor_current", "right" if low <= current.value <= high else "wrong", text)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from typing import Any
 
-from lidjig.bench.meter import LEADS_ADVICE, MeterFailed, MeterReading
+from lidjig.bench.meter import LEADS_ADVICE, MeterFailed
 from lidjig.bench.trim import Trim as TrimRecord
 from lidjig.bench.trim import crc_of_record, new_trim
 from lidjig.bench.trim_pair import WORDS
@@ -18,9 +19,17 @@ from lidjig.procedures.base import LINK_REASONS, Bench, Procedure
 from lidjig.procedures.report import Declared
 from lidjig.procedures.survey import declare_machine_side, survey_machine_side
 from lidjig.procedures.trim_meter import Lead, MeterAsked
-from lidjig.procedures.trim_output import MEASURING, POINTS
+from lidjig.procedures.trim_output import MEASURING, POINTS, WORTH_PERCENT, check_worth
 from lidjig.procedures.trim_sincos import SincosStage, stage_of
-from lidjig.record.model import TRIM_METER_STEP, TRIM_POINT_STEP, TRIM_STORED_STEP, TRIM_SUPPLY_STEP
+from lidjig.procedures.trim_told import PointRead, budget_notes, budget_result, points_note
+from lidjig.record.model import (
+    TRIM_BUDGET_STEP,
+    TRIM_METER_STEP,
+    TRIM_POINT_STEP,
+    TRIM_STORED_STEP,
+    TRIM_SUPPLY_STEP,
+    MeasuredValue,
+)
 from shared_proto import names
 
 # The filter settles in 25 ms and a handheld meter shows a new voltage after about two of its readings (common practice,
@@ -48,11 +57,10 @@ class Supply:
 class Trim(Procedure):
     """points: 3 to 33, over the range of the sensor profile's output. lead: who reads the meter, else as `meter` asks
     for. output: which of two. Raises BadInput for a profile that has none, and where the meter's data sheet is not
-    known.
+    known or no trim by it would be worth storing.
     """
 
     command = "trim"
-    COMPONENTS = ("supply", "meter", "meter resolution", "ripple", "fit", "output step")
 
     def __init__(
         self,
@@ -65,6 +73,10 @@ class Trim(Procedure):
         self.stage = stage_of(bench.sensor, output)
         self.points = points
         self.lead = lead or Lead(bench, meter or MeterAsked())
+        if lead is None:
+            check_worth(self.stage, self.lead.spec)
+        self.budget: dict[str, Any] = {}  # as its step has it
+        self._held = False  # the board held a trim of this output
         self.measuring = self.stage.measuring
         self._in_force = b""  # what is put back where link or board failed
         self._other: TrimRecord | None = None  # of the other of two outputs, which keeps its trim
@@ -87,21 +99,22 @@ class Trim(Procedure):
             Declared("largest residual of the fit", "V"),
             Declared("largest error between points", "V", None, self.limit_v, "the trim in force"),
             Declared("uncertainty of the output, k = 2", "V"),
-            Declared("uncertainty of the angle, k = 2", "deg"),
-            *(Declared(f"uncertainty by {name}", "V", needed=False) for name in self.COMPONENTS),
-            Declared("effective degrees of freedom", "1", needed=False),
+            Declared("uncertainty of the angle, k = 2", "deg", None, self.stage.worth_deg(), "of the trimmed output"),
         ]
 
     @property
     def limit_v(self) -> float:
         """What an error between points may be: one code of the format, and the expanded uncertainty (k = 2) of meter,
         resolution, ripple, supply and step at the highest level of the highest supply. The fit has no part in it: a
-        limit that grows with the errors would pass them all.
+        limit that grows with the errors would pass them all. Nor does it grow past what a trim is worth, as the meter
+        gets worse.
         """
-        stage, spec, supply_v = self.stage, self.lead.spec, self.bench.sensor.supply.max_v
-        half_v = spec.half_width_v(stage.high * supply_v)
-        budget = stage.budget(supply_v, spec.u_v(supply_v), half_v, spec.resolution_v)
-        return stage.code_step * supply_v + budget.expanded
+        stage, supply_v = self.stage, self.bench.sensor.supply.max_v
+        return min(stage.code_step * supply_v + self._sheet_u_v(), stage.worth_v(supply_v))
+
+    def _sheet_u_v(self) -> float:
+        """U of the output at the highest supply by the meter's data sheet, without the fit."""
+        return self.stage.sheet_budget(self.lead.spec, self.bench.sensor.supply.max_v).expanded
 
     # -- the work
 
@@ -111,6 +124,7 @@ class Trim(Procedure):
         if self.bench.trim is not None and isinstance(self.stage, SincosStage):
             crc = crc_of_record(self.bench.sensor.to_blob())
             self._other = self.bench.trim.output(self.stage.other, crc)
+        self._held = self.bench.trim is not None and self.bench.trim.holds(self.stage.signal)
         self.bench.trim = None  # what the board held is about to be replaced
         with self.bench.recorder.step(TRIM_METER_STEP) as step:
             self.lead.open()
@@ -128,8 +142,7 @@ class Trim(Procedure):
         self._put(self._identity())
         self.note("an identity trim is in force while the output is read, so that what is commanded is what goes out")
         supply = self._read_supply()
-        readings = self._read_points()
-        fitted = self._fit(readings, supply)
+        fitted = self._fit(self._read_points(supply), supply)
         self.enter_output(fitted, supply)
         self._put(self.record(fitted, supply, self.measuring.name, self.measuring.to_blob()))
         between = self._read_between(fitted, supply)
@@ -186,29 +199,30 @@ class Trim(Procedure):
             )
         return Supply.of(found.v, found.u_v, found.u_own_v)
 
-    def _read_points(self) -> list[tuple[float, float, float]]:
-        """(commanded part of the range, V, own standard uncertainty in V) of each point."""
+    def _read_points(self, supply: Supply) -> list[PointRead]:
+        """The output as it is, untrimmed."""
         self.bench.progress.step(f"{self.points} points over the output's range")
         rows = []
         for code in self.stage.points(self.points):
-            found = self._read_at(code)
-            rows.append((self.stage.command(code), found.v, found.u_own_v))
+            rows.append(self._read_at(code, supply, trimmed=False))
             self.bench.progress.bar(len(rows), self.points)
+        self.note(points_note(rows))
         return rows
 
-    def _read_at(self, code: int) -> MeterReading:
+    def _read_at(self, code: int, supply: Supply, *, trimmed: bool) -> PointRead:
         """The output at one code, link or board failing or not."""
+        command, wanted_v = self.stage.command(code), self.stage.wanted(code) * supply.v
 
-        def once() -> MeterReading:
+        def once() -> PointRead:
             self.bench.turn(round(self.stage.angle_deg(code), 3), 0.0)
             found = self.lead.read(self.stage.place, SETTLE_S)
             self._check_driven(code)
-            return found
+            return PointRead(code, command, found, wanted_v, trimmed)
 
         with self.bench.recorder.step(TRIM_POINT_STEP, code=code) as step:
-            found = self.bench.persist(once, self._put_again)
-            step.result = {"v": found.v, "u_own_v": found.u_own_v, "text": found.text}
-        return found
+            read = self.bench.persist(once, self._put_again)
+            step.result = read.result()
+        return read
 
     def _check_driven(self, code: int) -> None:
         """A board that restarted while a meter was read has let go of the output. Raises Disturbed, Tripped."""
@@ -218,18 +232,15 @@ class Trim(Procedure):
         if not (at and status.lock == Lock.ARMED and status.route == Route.STANDIN):
             raise Disturbed("the output was read")
 
-    def _fit(self, readings: list[tuple[float, float, float]], supply: Supply) -> trim_fit.TrimFit:
+    def _fit(self, readings: list[PointRead], supply: Supply) -> trim_fit.TrimFit:
         """Raises OutputFailed."""
         try:
-            fitted = trim_fit.fit(readings, supply.v)
+            fitted = trim_fit.fit([(one.command, one.found.v, one.found.u_own_v) for one in readings], supply.v)
         except trim_fit.NotFollowing as failure:
             raise OutputFailed(failure.what, failure.todo) from failure
-        for (command, v, _u), residual in zip(readings, fitted.residual_v, strict=True):
-            wanted_v = (self.stage.begin + (self.stage.end - self.stage.begin) * command) * supply.v
-            self.bench.progress.say(
-                f"{100.0 * command:5.1f} % of the range: {v:.4f} V, off by {1000.0 * (v - wanted_v):+.2f} mV "
-                f"untrimmed, residual {1000.0 * residual:+.3f} mV"
-            )
+        for one, residual in zip(readings, fitted.residual_v, strict=True):
+            # A table that goes through its points has no residuals to show.
+            one.tell(self.bench.progress, float(residual) if fitted.table.pooled else None)
         for text in fitted.notes:
             self.note(text)
         return fitted
@@ -244,14 +255,11 @@ class Trim(Procedure):
         self.bench.progress.step(f"{len(codes)} points between, the trim in force")
         rows = []
         for done, code in enumerate(codes, 1):
-            v, wanted_v = self._read_at(code).v, stage.wanted(code) * supply.v
-            self.bench.progress.say(
-                f"{100.0 * stage.command(code):5.1f} % of the range: {v:.4f} V, wanted {wanted_v:.4f} V, off by "
-                f"{1000.0 * (v - wanted_v):+.2f} mV"
-            )
-            rows.append((code, v))
+            rows.append(self._read_at(code, supply, trimmed=True))
+            rows[-1].tell(self.bench.progress)
             self.bench.progress.bar(done, len(codes))
-        return self.between(fitted, rows)
+        self.note(points_note(rows))
+        return self.between(fitted, [(one.code, one.found.v) for one in rows])
 
     def _say_reach(self, lowest: float, highest: float) -> None:
         """A note where the output cannot be brought to an end of its range."""
@@ -284,8 +292,8 @@ class Trim(Procedure):
 
     def judge_between(self, between: trim_fit.Between, supply: Supply) -> bool:
         """Budget and errors between points into the sheet; whether the trim may be stored."""
-        self._enter_budget(self._budget(between, supply), supply)
-        return self._enter_between(between)
+        known = self._enter_budget(self._budget(between, supply), supply, len(between.error_v))
+        return self._enter_between(between) and known
 
     def enter_output(self, fitted: trim_fit.TrimFit, supply: Supply) -> None:
         stage, line, spec = self.stage, fitted.line, self.lead.spec
@@ -303,13 +311,16 @@ class Trim(Procedure):
         for name, off in (("output, bend", line.residual), ("largest residual of the fit", fitted.residual_v)):
             v = max(abs(float(one)) for one in off)
             self.sheet.set(name, v, max(0.0, v - spec.resolution_v), v + spec.resolution_v, self.points)
+        if not fitted.table.pooled:
+            self.note("the table goes through every point that was read, so that the fit has no residual to show")
 
     def _budget(self, between: trim_fit.Between, supply: Supply) -> UncertaintyBudget:
         spec = self.lead.spec
         half_v = spec.half_width_v(self.stage.high * supply.v)
         return self.stage.budget(supply.v, supply.u_v, half_v, spec.resolution_v, between.rms_v, between.df)
 
-    def _enter_budget(self, budget: UncertaintyBudget, supply: Supply) -> None:
+    def _enter_budget(self, budget: UncertaintyBudget, supply: Supply, n: int) -> bool:
+        """Whether the output is known well enough for a trim to be stored."""
         stage = self.stage
         slope = stage.v_per_deg(supply.v)
         angle = budget.in_degrees(slope, stage.turned_deg())
@@ -322,12 +333,13 @@ class Trim(Procedure):
                 f"{part.name}: {part.distribution}, {1000.0 * part.contribution:.3f} mV, "
                 f"{turned.contribution:.4f} deg, degrees of freedom {df}"
             )
-        for part in budget.components:
-            self.sheet.set(f"uncertainty by {part.name}", part.contribution)
-        self.sheet.set("uncertainty of the output, k = 2", budget.expanded)
-        self.sheet.set("uncertainty of the angle, k = 2", angle.expanded)
-        if math.isfinite(budget.df):
-            self.sheet.set("effective degrees of freedom", budget.df)
+        self.budget = budget_result(budget, angle)
+        with self.bench.recorder.step(TRIM_BUDGET_STEP) as step:
+            step.result = self.budget
+        for text in budget_notes(self.budget):
+            self.note(text)
+        self._enter_u("uncertainty of the output, k = 2", budget, n)
+        measured = self._enter_u("uncertainty of the angle, k = 2", angle, n)
         self.note(
             f"uncertainty of the trimmed output at {budget.value:.3f} V: U = {1000.0 * budget.expanded:.2f} mV or "
             f"{angle.expanded:.3f} deg (k = 2; by Student's t {1000.0 * budget.expanded_by_t():.2f} mV), by meter, "
@@ -335,15 +347,32 @@ class Trim(Procedure):
         )
         for text in stage.notes():
             self.note(text)
+        if measured.outcome == "pass":
+            return True
+        self.note(
+            f"the output is not known within {stage.worth_deg():.2f} deg ({WORTH_PERCENT:g} % of its span, or one "
+            "code) and the trim was not stored: read with a better meter, at a supply that stays"
+        )
+        return False
+
+    def _enter_u(self, name: str, budget: UncertaintyBudget, n: int) -> MeasuredValue:
+        """An expanded uncertainty is a bound and has no interval of its own; by Student's t where that is larger."""
+        u, most = budget.expanded, max(budget.expanded, budget.expanded_by_t())
+        limit = self.stage.worth_deg() if budget.unit == "deg" else math.inf
+        low, high = (u, None) if u > limit else (None, most)
+        return self.sheet.put(name, MeasuredValue(name, u, budget.unit, low, high, n))
 
     def _enter_between(self, between: trim_fit.Between) -> bool:
         """The largest error between points; whether the trim may be stored."""
         half_v, worst_v, n = self.lead.spec.resolution_v, abs(between.worst_v), len(between.error_v)
         low_v = max(0.0, worst_v - half_v)
         measured = self.sheet.set("largest error between points", worst_v, low_v, worst_v + half_v, n)
+        supply_v, level_v = self.bench.sensor.supply.max_v, self.stage.high * self.bench.sensor.supply.max_v
         self.note(
-            f"an error between points may be {1000.0 * self.limit_v:.2f} mV: one code of the format and U (k = 2) "
-            "without the fit"
+            f"an error between points may be {1000.0 * self.limit_v:.2f} mV: one code of the format, "
+            f"{1000.0 * self.stage.code_step * supply_v:.2f} mV, and U (k = 2) without the fit, "
+            f"{1000.0 * self._sheet_u_v():.2f} mV, but no more than {1000.0 * self.stage.worth_v(supply_v):.2f} mV; "
+            f"all at {level_v:.3f} V, the highest level at the highest supply of the sensor, {supply_v:g} V"
         )
         if measured.outcome != "fail":
             return True
@@ -373,7 +402,7 @@ class Trim(Procedure):
         self._untrimmed = False
         self.note(
             f"trim of {len(trim.points)} points stored for sensor {self._named()} (CRC {trim.profile_crc:08x}): "
-            f"{trim.made_utc:%Y-%m-%d}, by {trim.meter}, at a supply of {trim.supply_mv / 1000.0:.3f} V"
+            f"{trim.made_utc:%Y-%m-%d}, meter: {trim.meter}, at a supply of {trim.supply_mv / 1000.0:.3f} V"
         )
         self._say_other()
 
@@ -403,9 +432,8 @@ class Trim(Procedure):
         finally:
             self.lead.close()
             if self._untrimmed:
-                self.note(
-                    "no new trim was stored, and the one that the board held was given up: the output is untrimmed"
-                )
+                gone = ", and the one that the board held was given up" if self._held else ""
+                self.note(f"no new trim was stored{gone}: the output is untrimmed")
             if other_back:
                 self._say_other()
             elif self._untrimmed and self._other is not None:

@@ -36,6 +36,12 @@ class TrimKept:
             return absent()
         return doubts(self.trim, crc, supply_mv, now)
 
+    def holds(self, signal: str) -> bool:
+        """Whether there is a trim, of one of two outputs where signal says which. One that cannot be read is one."""
+        if self.unread or self.pair is None:
+            return self.unread or self.trim is not None
+        return signal in self.pair.outputs
+
     def output(self, signal: str, profile_crc: int) -> Trim | None:
         """The trim of one of two outputs, where it is of this profile."""
         pair = self.pair

@@ -6,6 +6,7 @@ in slices, an instrument is asked on a thread of its own.
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,13 +14,25 @@ from datetime import UTC, datetime
 from typing import TypeVar
 
 from lidjig.bench.actions import ACTIONS
-from lidjig.bench.meter import CAUTION, LEADS_ADVICE, Meter, MeterFailed, MeterReading, MeterSpec, TypedMeter, read_spec
+from lidjig.bench.meter import (
+    CAUTION,
+    LEADS_ADVICE,
+    OPTIONS,
+    STEP_EXAMPLE,
+    Meter,
+    MeterFailed,
+    MeterReading,
+    MeterSpec,
+    TypedMeter,
+    read_spec,
+)
 from lidjig.bench.meter_scpi import check_resource, open_meter
 from lidjig.errors import BadInput
 from lidjig.link.base import BenchMeter
 from lidjig.procedures.base import Bench
 
 T = TypeVar("T")
+_BARE = re.compile(r"[-+.\d]+(?:[eE][-+]?\d+)?", re.ASCII)
 
 TYPED = "typed"
 ASIDE_S = 60.0  # an instrument has answered or given up by then: its own waits are of 5 s
@@ -48,7 +61,7 @@ class MeterAsked:
                 raise BadInput("", "--meter", self.where, "another port than the jig's (--link)")
         if self.where is None and may_have_meter:
             # What is given has to make sense beside any sheet.
-            read_spec(self.accuracy or "1%", self.resolution or "0.001", self.meter_range or "")
+            self._sheet(self.accuracy or "1%", self.resolution or STEP_EXAMPLE)
         else:
             self.spec(None)
 
@@ -60,10 +73,23 @@ class MeterAsked:
         accuracy, resolution = self.accuracy, self.resolution
         if own is not None:
             accuracy, resolution = accuracy or own.sheet.accuracy, resolution or own.sheet.resolution
-        for key, value, example in (("--accuracy", accuracy, "0.5%+3"), ("--resolution", resolution, "0.001")):
+        step = f"'{STEP_EXAMPLE}'"
+        for key, value, example in (("--accuracy", accuracy, "0.5%+3"), ("--resolution", resolution, step)):
             if value is None:
                 raise BadInput("", key, None, f"what the meter's data sheet says of its DC volts, such as {example}")
-        return read_spec(accuracy or "", resolution or "", self.meter_range or "")
+        return self._sheet(accuracy or "", resolution or "")
+
+    def _sheet(self, accuracy: str, resolution: str) -> MeterSpec:
+        """As read_spec, its errors naming the options."""
+        for option, text in (("--resolution", self.resolution), ("--range", self.meter_range)):
+            if text is not None and _BARE.fullmatch(text.strip()):  # 1 would be 1 V where 1 mV was meant
+                raise BadInput("", option, text, "a voltage with its unit, such as '1 mV' or '6 V'")
+        try:
+            return read_spec(accuracy, resolution, self.meter_range or "")
+        except BadInput as error:
+            option = OPTIONS.get(error.key, error.key)
+            value = None if option == "--range" and not self.meter_range else error.value
+            raise BadInput("", option, value, error.accepted) from error
 
 
 def _to(place: str) -> str:

@@ -13,9 +13,10 @@ import msgspec
 from lidjig.bench.families.analog import AnalogEncoding
 from lidjig.bench.families.levels import FILTER_F, FILTER_OHM, pwm_steps
 from lidjig.bench.families.table import FAMILIES
+from lidjig.bench.meter import MeterSpec
 from lidjig.bench.sensor import AngleRange, SensorProfile
 from lidjig.bench.transfer import FULL_TURN_DEG, Transfer
-from lidjig.bench.trim import Trim
+from lidjig.bench.trim import SUPPLY_PERCENT, Trim
 from lidjig.errors import BadInput
 from lidjig.measure.rc_design import SOURCE_OHM
 from lidjig.measure.rc_filter import RcFilter, ripple_part
@@ -26,6 +27,9 @@ TRIMMED = ("analog", "sincos")  # families whose outputs a trim corrects
 MEASURING = "trimming"  # name of the profile that the board has while its output is read
 DAC_STEPS = 4096
 UPDATE_HZ_MIN = 100.0  # within 10 ms of the command the output is on its way
+# Of the output's span. A trim that is known less well is worth no more than one that was made at so different a supply
+# that every run doubts it.
+WORTH_PERCENT = float(SUPPLY_PERCENT)
 
 
 def check_trimmable(sensor: SensorProfile, output: str = "") -> None:
@@ -126,6 +130,21 @@ class Stage(ABC):
         """The commanded part, 0..1, that a code is while nothing is trimmed."""
         return (self.wanted(code) - self.begin) / (self.end - self.begin)
 
+    def worth_v(self, supply_v: float) -> float:
+        """The largest U of the output (k = 2) with which a trim is worth storing. A coarse format's own code is no
+        fault of the trim.
+        """
+        return supply_v * max((self.high - self.low) * WORTH_PERCENT / 100.0, self.code_step)
+
+    def worth_deg(self) -> float:
+        """The same of the angle, at any supply."""
+        return abs(self.worth_v(1.0) / self.v_per_deg(1.0))
+
+    def sheet_budget(self, spec: MeterSpec, supply_v: float) -> UncertaintyBudget:
+        """What the meter's data sheet alone makes of it, before anything is read."""
+        half_v = spec.half_width_v(self.high * supply_v)
+        return self.budget(supply_v, spec.u_v(supply_v), half_v, spec.resolution_v)
+
     def budget(
         self,
         supply_v: float,
@@ -150,6 +169,30 @@ class Stage(ABC):
                 ripple_shape=ARCSINE,  # two stages leave nearly a sine
             )
         )
+
+
+def check_worth(stage: Stage, spec: MeterSpec) -> None:
+    """Raises BadInput where the meter's data sheet alone shows that no trim by it would be worth storing."""
+    supply_v = stage.sensor.supply.max_v  # there counts and steps weigh least
+    u, worth_v = stage.sheet_budget(spec, supply_v), stage.worth_v(supply_v)
+    if u.expanded <= worth_v:
+        return
+    steps_v = (spec.counts + 0.5) * spec.resolution_v
+    rest_v = (spec.reading_percent * stage.high * supply_v + spec.range_percent * spec.range_v) / 100.0
+    key, given = "--accuracy", spec.accuracy
+    if steps_v > rest_v:
+        key, given = "--resolution", f"{1000.0 * spec.resolution_v:g} mV"
+    if stage.budget(supply_v, 0.0, 0.0, 0.0).expanded > worth_v:  # whatever the meter
+        key, given = "--sensor", stage.sensor.name
+    turned = u.in_degrees(stage.v_per_deg(supply_v), stage.turned_deg()).expanded
+    raise BadInput(
+        "",
+        key,
+        given,
+        f"what leaves the output known within {1000.0 * worth_v:.1f} mV or {stage.worth_deg():.2f} deg (U, k = 2, at "
+        f"{supply_v:g} V: {WORTH_PERCENT:g} % of its span, or one code); with this, U is {1000.0 * u.expanded:.1f} mV "
+        f"or {turned:.2f} deg, and no trim would be worth storing",
+    )
 
 
 class OutputStage(Stage):
@@ -200,9 +243,11 @@ class OutputStage(Stage):
         return (self.high - self.low) * supply_v / self.sensor.curve().span_deg
 
     def ends_at(self, end: float, wanted: float) -> str:
+        at_deg = self.lid_deg(end)
+        side = "below" if self.lid_deg(wanted) < at_deg else "above"
         return (
-            f"the output ends at {100.0 * end:.2f} % of the supply, where {100.0 * wanted:g} % is wanted: past a lid "
-            f"angle of {self.lid_deg(end):.2f} deg it stays there, whatever the trim"
+            f"the output ends at {100.0 * end:.2f} % of the supply, where {100.0 * wanted:g} % is wanted: {side} a lid "
+            f"angle of {at_deg:.2f} deg it stays there, whatever the trim"
         )
 
     def record(self, trim: Trim | None, other: Trim | None = None) -> bytes:

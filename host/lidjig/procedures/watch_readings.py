@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -45,8 +45,9 @@ NO_SAMPLES = "the jig's firmware sends no samples"
 @dataclass(frozen=True)
 class Reading:
     """A channel at one moment. now: mean of its newest readings, of those since its observer shows what it shows; None
-    where there is none that is new, and then `why` says so ("" while the first one is still awaited). trail: means
-    over TRAIL_S in steps of STEP_US, oldest first, in `unit`; None = nothing was read.
+    where there is none that is new, and then `why` says so ("" while the first one is still awaited). settled: the same
+    of those since any observer changed, for whoever tells of that change; None also where its power monitor has failed.
+    trail: means over TRAIL_S in steps of STEP_US, oldest first, in `unit`; None = nothing was read.
     """
 
     channel: str
@@ -54,6 +55,7 @@ class Reading:
     now: Estimate | None
     trail: tuple[float | None, ...]
     why: str
+    settled: Estimate | None = None
 
 
 class Trail:
@@ -207,19 +209,30 @@ class Readings:
         lost = f"{batches} missing" if self.lost else "not all that were due" if texts else "none missing"
         return [f"recorded: {self.taken} readings of {len(found)} channels, {lost}", *texts]
 
-    def at(self, now_us: int, since_us: Mapping[str, int], *, heard: bool = True) -> dict[str, Reading]:
+    def at(
+        self,
+        now_us: int,
+        since_us: Mapping[str, int],
+        *,
+        heard: bool = True,
+        failed: Collection[int] = (),
+    ) -> dict[str, Reading]:
         """Name -> reading at a board time. since_us: observer -> board time from which on it has shown what it shows
         now: what was read before that is of another moment. heard: False = the link is down, so that nothing is new.
+        failed: numbers of power monitors that do not answer.
         """
-        first = first_step(now_us)
+        first, changed_us = first_step(now_us), max(since_us.values(), default=None)
         out = {}
         for channel, trail in self._trails.items():
             scale = self._scales[channel]
             why = self._why_none(channel, now_us) or ("" if heard else SILENT)
             mean = None if why else trail.mean(channel, since_us.get(self.names[channel]))
             now = None if mean is None else self._bench.estimate(mean)
+            meter = self._bench.machine.meter_of(channel)
+            mean = None if why or (meter is not None and meter.number in failed) else trail.mean(channel, changed_us)
+            settled = None if mean is None else self._bench.estimate(mean)
             means = tuple(None if step is None else scale.value(step) for step in trail.means(first))
-            out[self.names[channel]] = Reading(channel, scale.unit, now, means, why)
+            out[self.names[channel]] = Reading(channel, scale.unit, now, means, why, settled)
         return out
 
     def _why_none(self, channel: str, now_us: int) -> str:

@@ -239,6 +239,7 @@ class Watching(Procedure):
         self._ribbon.take(observer.classifier, timeline, status.t_us)
         meters, showing = self._meters, observer.showing
         numbers = [meter.number for meter in machine.meter]
+        failed = [number for number in numbers if meters and meters.trouble(number)]
         return Look(
             t_us=status.t_us,
             state=UNKNOWN if doubt else observer.state,
@@ -251,7 +252,7 @@ class Watching(Procedure):
             supply_v=status.supply_mv / 1000.0,
             levels={name: status.lines[name] for name in self._lines},
             showing=showing,
-            readings=self.readings.at(status.t_us, observer.classifier.shown_since()),
+            readings=self.readings.at(status.t_us, observer.classifier.shown_since(), failed=failed),
             first_step=first_step(status.t_us),
             signals={name: (wired.signal, status.lines[name]) for name, wired in machine.digital().items()},
             ribbon=self._ribbon.cells(status.t_us),

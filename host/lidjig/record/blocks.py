@@ -24,6 +24,7 @@ import sqlalchemy as sa
 
 from lidjig.errors import StoreDamaged
 from lidjig.record import schema
+from lidjig.record.checksum import agrees
 from lidjig.record.sample_holes import HOLE, SET_ANEW, Int64Array, Kinds, Marks, with_kinds
 
 BLOCKS_AT_ONCE = 64  # when samples are read
@@ -146,6 +147,8 @@ def read_series(connection: sa.Connection, run: int, channel: str, store: str) -
     doing = f"reading {channel} of run {run}"
     for (row,), marks, kinds in with_kinds(_marked(rows, 1, doing, store)):
         try:
+            if not agrees(table, row._mapping):
+                raise ValueError("its checksum does not agree: it is not as it was written")
             raw = unpack_data(row.data, row.n)
             times_us = marks.times_us()
             if len(times_us) != len(raw):

@@ -18,6 +18,8 @@ from sqlalchemy.schema import CreateTable
 import lidjig
 from lidjig.errors import BadInput, StoreDamaged, StoreFailed
 from lidjig.record import migrate, schema
+from lidjig.record.read_only import StoreReadOnly, connect, is_read_only
+from lidjig.record.write_ahead import keep_if_damaged
 
 # Another bench on the same file holds it for milliseconds; whoever holds it this long hangs.
 BUSY_TIMEOUT_MS = 10000
@@ -69,10 +71,15 @@ def open_engine(
     if is_sqlite and parsed.database not in (None, "", ":memory:"):
         _prepare_file(Path(str(parsed.database)), create)
         _check_length(Path(str(parsed.database)), known_as or shown(url))
-    engine = _engine(parsed, is_sqlite)
+        if known_as is None:
+            keep_if_damaged(Path(str(parsed.database)))
     called = known_as or shown(url)
+    read_only = is_sqlite and parsed.database not in (None, "", ":memory:") and is_read_only(Path(str(parsed.database)))
+    if read_only and create:
+        raise StoreReadOnly(called, "opening", "it is read-only")
+    engine = _reading_engine(parsed) if read_only else _engine(parsed, is_sqlite)
     try:
-        with failing_as(called, "opening", key):
+        with failing_as(called, "opening", key, read_only=read_only):
             _bring_up(engine, called, is_sqlite, create, key)
     except BaseException:
         engine.dispose()
@@ -128,6 +135,14 @@ def _engine(url: sa.URL, is_sqlite: bool) -> sa.Engine:
         raise BadInput("", "--store", url.render_as_string(hide_password=True), accepted) from error
     if is_sqlite:
         sa.event.listen(engine, "connect", _pragmas)
+    return engine
+
+
+def _reading_engine(url: sa.URL) -> sa.Engine:
+    """For a file that cannot be written to: whatever tries gets an error."""
+    path = Path(str(url.database))
+    engine = sa.create_engine(url, creator=lambda: connect(path, BUSY_TIMEOUT_MS / 1000.0))
+    sa.event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA foreign_keys = ON"))
     return engine
 
 
@@ -212,22 +227,27 @@ def _create(engine: sa.Engine) -> None:
 
 
 @contextlib.contextmanager
-def failing_as(store: str, doing: str, key: str = "--store") -> Iterator[None]:
+def failing_as(store: str, doing: str, key: str = "--store", *, read_only: bool = False) -> Iterator[None]:
     """Database errors inside become StoreFailed, or BadInput where the file is no database at all. key: the argument
-    that named it.
+    that named it. read_only: it is known that it cannot be written to.
     """
     try:
         yield
     except DBAPIError as error:
-        raise _as_lidjig(store, doing, error.orig or error, key) from error
+        raise _as_lidjig(store, doing, error.orig or error, key, read_only) from error
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
-        raise _as_lidjig(store, doing, error, key) from error
+        raise _as_lidjig(store, doing, error, key, read_only) from error
     except OverflowError as error:  # a number from the wire that no database column holds
         raise StoreFailed(store, doing, f"a number is too large to be stored ({error})") from error
 
 
-def _as_lidjig(store: str, doing: str, error: BaseException, key: str) -> BadInput | StoreFailed:
+def _as_lidjig(
+    store: str, doing: str, error: BaseException, key: str, read_only: bool = False
+) -> BadInput | StoreFailed:
     code = getattr(error, "sqlite_errorcode", None) or 0
+    # A log that is left can be read only with an index of it beside it, which SQLite cannot make there.
+    if code & 0xFF == sqlite3.SQLITE_READONLY or (read_only and code & 0xFF == sqlite3.SQLITE_CANTOPEN):
+        return StoreReadOnly(store, doing, f"it is read-only ({error})")
     if code == sqlite3.SQLITE_NOTADB:
         return BadInput("", key, store, f"a record written by lidjig; this file is no database {_IF_IT_WAS}")
     # Python's own words for a text that is no UTF-8, which lidjig never writes; they carry no code of SQLite.

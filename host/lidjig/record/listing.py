@@ -52,7 +52,12 @@ class RunRow:
     @property
     def ended(self) -> bool:
         """True where it only looked at a machine and came to its end: its "pass" judges nothing."""
-        return self.outcome == PASS and self.command in LOOKING
+        return outcome_word(self.command, self.outcome) == ENDED
+
+
+def outcome_word(command: str, outcome: str) -> str:
+    """The outcome of a run as it is told outside its own record: "ended" where it judged nothing."""
+    return ENDED if outcome == PASS and command in LOOKING else outcome
 
 
 @dataclass(frozen=True)
@@ -151,6 +156,14 @@ def list_runs(connection: sa.Connection, wanted: Filter, limit: int | None) -> l
         .order_by(runs.c.started_utc.desc(), runs.c.number.desc())
     )
     return [_row(row) for row in connection.execute(query if limit is None else query.limit(limit))]
+
+
+def count_runs(connection: sa.Connection, wanted: Filter) -> int:
+    """How many runs fit."""
+    runs = schema.runs
+    joined = runs.outerjoin(schema.jobs, runs.c.job == schema.jobs.c.number)
+    query = sa.select(sa.func.count()).select_from(joined).where(*wanted.conditions())
+    return int(connection.execute(query).scalar_one())
 
 
 def _row(row: Any) -> RunRow:

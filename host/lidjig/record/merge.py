@@ -23,6 +23,7 @@ from lidjig.record.engine import failing_as, open_engine, shown
 from lidjig.record.identity import derived_uid, run_id, uid_of
 from lidjig.record.merge_rows import ROWS_AT_ONCE, bring_rows
 from lidjig.record.snapshot import check_file, copy_whole, folder_beside
+from lidjig.record.write_ahead import damage_of
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,10 @@ def merge(engine: sa.Engine, url: str, other: Path) -> Merged:
     ours = Path(parsed.database) if parsed.get_backend_name() == "sqlite" and parsed.database else None
     if ours is not None and ours.exists() and ours.samefile(other):
         raise BadInput("", "OTHER.db", str(other), "another record than the one that it is brought into")
+    state = damage_of(other)
+    if state is not None:
+        why = f"its write-ahead log is damaged: {state.good} of its {state.frames} pages count"
+        raise StoreDamaged(str(other), "reading", why)
     with folder_beside(ours) as folder:
         copy, _ = open_engine(copy_whole(other, folder), create=False, known_as=str(other), key="OTHER.db")
         try:

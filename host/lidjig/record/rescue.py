@@ -127,6 +127,8 @@ class _Rescue:
                 if "run" in table.c:
                     self._doubtful.append((table.name, [(None, None)]))
         self._mark_doubtful()
+        if self._reader.log_lost:
+            self._mark_unended()
         self._mark_runs()
         return self._done
 
@@ -241,9 +243,9 @@ class _Rescue:
         were = self._numbered() if table is schema.runs else listed.keys()
         missing = (were | _up_to_the_last(table, saved)) - saved
         whole = listed.whole or not self._reader.rows_broke(table)
-        self._done.tables.append(
-            SavedTable(table.name, len(saved), len(missing), whole, min(self._vouched[table.name], len(saved)))
-        )
+        vouched_for = min(self._vouched[table.name], len(saved))
+        is_all = whole and not self._reader.log_lost
+        self._done.tables.append(SavedTable(table.name, len(saved), len(missing), is_all, vouched_for))
         if "run" not in names:
             return
         if not whole:
@@ -286,6 +288,18 @@ class _Rescue:
                 name = table.replace("_", " ")
                 text = f"{name}{behind}: unknown how many could not be read, perhaps none, perhaps more"
                 self._missing[run].append((text, after))
+
+    def _mark_unended(self) -> None:
+        """A mark for each run without an end where a part of the log does not count: what it wrote last may be there.
+        The log is one sequence: a run whose end is in the record has all that it wrote before.
+        """
+        runs = schema.runs.c
+        with self._engine.connect() as connection:
+            unended = connection.execute(sa.select(runs.number).where(runs.ended_utc.is_(None))).scalars().all()
+        for run in unended:
+            after = self._last.get((schema.events.name, run), 0)
+            text = f"all that was written after event {after}: unknown how much, a part of the write-ahead log is lost"
+            self._missing[run].append((text, after))
 
     def _mark_readings(self) -> set[int]:
         """A mark for each run that holds fewer readings than its own note says it recorded; those runs."""

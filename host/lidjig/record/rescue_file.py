@@ -16,13 +16,11 @@ from lidjig.record import schema
 from lidjig.record.checksum import COLUMN
 from lidjig.record.engine import MAGIC
 from lidjig.record.rescue_read import Reader
-from lidjig.record.snapshot import copy_files, log_of
+from lidjig.record.snapshot import copy_files
+from lidjig.record.write_ahead import kept_logs, log_frames, log_of
 
 # SQLite, "Database File Format", section 1.3: the header's first 16 bytes, page size (2 bytes from 16), number of
-# pages (4 bytes from 28), first free page and number of free pages (4 bytes each from 32). Section 4.1: a log begins
-# with 32 bytes, page size at 8; each frame has 24 bytes and a page; a frame counts where its salt is the log's and its
-# running checksum agrees.
-LOG_HEADER, FRAME_HEADER = 32, 24
+# pages (4 bytes from 28), first free page and number of free pages (4 bytes each from 32).
 # Section 1.6: first byte of a page, of a table (leaf, interior) or an index.
 _PAGE_TYPES = {"table": (13, 5), "index": (10, 2)}
 
@@ -38,6 +36,11 @@ def open_copy(broken: Path, folder: Path) -> tuple[Reader, list[str]]:
     frames, good = log_frames(log_of(copy))
     if good < frames:
         remarks.append(f"the write-ahead log is damaged: {good} of its {frames} pages count, later ones do not")
+    for log in kept_logs(broken):
+        frames, good = log_frames(log)
+        found = f"a damaged write-ahead log was found before and kept as {log.name}"
+        remarks.append(f"{found}: {good} of its {frames} pages count")
+    log_lost = bool(remarks)
     remarks += _fill_up(copy)
     for way in (_as_it_is, _without_log, _with_new_contents, _with_contents_of_4):
         try:
@@ -46,6 +49,7 @@ def open_copy(broken: Path, folder: Path) -> tuple[Reader, list[str]]:
         except (sqlite3.Error, OSError, ValueError):
             continue
         if "runs" in reader.tables:
+            reader.log_lost = log_lost or way is _without_log
             return reader, remarks + said
         foreign = reader.tables and way is _as_it_is
         reader.close()
@@ -134,40 +138,3 @@ def _fill_up(copy: Path) -> list[str]:
             return []
         file.truncate(whole)
     return [f"the file is cut: {there} of {whole} bytes are there"]
-
-
-def log_frames(log: Path) -> tuple[int, int]:
-    """(frames in a write-ahead log, frames up to the last that counts); (0, 0) where there is none."""
-    if not log.exists():
-        return 0, 0
-    data = log.read_bytes()
-    if len(data) <= LOG_HEADER:
-        return 0, 0
-    magic, _version, size = struct.unpack_from(">III", data)
-    if size < 512 or size & (size - 1):
-        return 1, 0
-    frames = -(-(len(data) - LOG_HEADER) // (FRAME_HEADER + size))
-    order = ">" if magic & 1 else "<"
-    sums = _checksum(data[:24], (0, 0), order)
-    if sums != struct.unpack_from(">II", data, 24):
-        return frames, 0
-    good = 0
-    for at in range(LOG_HEADER, len(data) - FRAME_HEADER - size + 1, FRAME_HEADER + size):
-        if data[at + 8 : at + 16] != data[16:24]:
-            # Left over from before the log was begun anew: no damage, and nothing that counts comes after it.
-            return good, good
-        sums = _checksum(data[at : at + 8] + data[at + FRAME_HEADER : at + FRAME_HEADER + size], sums, order)
-        if sums != struct.unpack_from(">II", data, at + 16):
-            break
-        good += 1
-    return frames, good
-
-
-def _checksum(data: bytes, sums: tuple[int, int], order: str) -> tuple[int, int]:
-    """SQLite, "Database File Format", section 4.2: the sums of a write-ahead log."""
-    first, second = sums
-    words = struct.unpack(f"{order}{len(data) // 4}I", data)
-    for even, odd in zip(words[::2], words[1::2], strict=True):
-        first = (first + even + second) & 0xFFFFFFFF
-        second = (second + odd + first) & 0xFFFFFFFF
-    return first, second

@@ -16,6 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from lidjig.record import schema
+from lidjig.record.rescue_leaves import rows_of_leaves
 
 Key = tuple[Any, ...]
 
@@ -24,14 +25,16 @@ class Reader:
     """A damaged record that is open. Raises sqlite3.DatabaseError where not even its table of contents is there.
 
     breaks: table name -> (run of the last row before what could not be read, run of the first row after it); None where
-    there is none. A table whose rows belong to no run has None twice.
+    there is none. A table whose rows belong to no run has None twice. log_lost: what was written last is not there.
     """
 
     def __init__(self, path: Path) -> None:
         self.breaks: dict[str, list[tuple[int | None, int | None]]] = defaultdict(list)
+        self.log_lost = False
         # Rowids are given from 1 on, and a row takes more than a byte: what is beyond this is no rowid but damage. So
         # is a table with more rows, where damaged pages point at each other in a circle.
         self._rowid_max = path.stat().st_size
+        self._path = path
         self._db = sqlite3.connect(path, isolation_level=None)
         self._db.text_factory = _text
         # What a damaged table of contents says of other tables does not keep us from reading this one.
@@ -60,7 +63,8 @@ class Reader:
         return None
 
     def rows(self, table: sa.Table) -> Iterator[tuple[int, dict[str, Any]]]:
-        """Every row that can be read, with its rowid, in order of these."""
+        """Every row that can be read, with its rowid, in order of these; then, where something could not be read, those
+        of leaf pages by themselves, which may have come before."""
         names = self.columns(table)
         if not names:
             return
@@ -87,6 +91,15 @@ class Reader:
                 last = self._next_readable(table.name, last)
         if broken:
             self.breaks[table.name].append((run, None))
+        if table.name in self.breaks:
+            yield from self._of_leaves(table)
+
+    def _of_leaves(self, table: sa.Table) -> Iterator[tuple[int, dict[str, Any]]]:
+        """The same, and more, where pages above those of the rows are lost: without the tree, and not in order."""
+        with contextlib.suppress(sqlite3.Error):
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()  # what counts of the log, into the copy
+        present = [str(row[1]) for row in self._db.execute(f"PRAGMA table_info({table.name})")]
+        yield from rows_of_leaves(self._path, table, present)
 
     def _next_readable(self, table: str, last: int) -> int | None:
         """From where on reading goes on after an error behind row `last`: the row itself is left out. None: nowhere.

@@ -12,13 +12,7 @@ from urllib.parse import quote
 
 from lidjig.errors import BadInput, StoreFailed
 from lidjig.record.engine import failing_as
-
-LOG = "-wal"  # what SQLite appends to the name of a file for its write-ahead log
-
-
-def log_of(path: Path) -> Path:
-    """The write-ahead log of a database file."""
-    return path.with_name(path.name + LOG)
+from lidjig.record.write_ahead import log_of
 
 
 def check_file(path: Path, key: str) -> None:

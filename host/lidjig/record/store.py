@@ -108,6 +108,11 @@ class Store:
         with opening.failing_as(self.shown, "listing runs"), self._engine.connect() as connection:
             return listing.list_runs(connection, wanted, limit)
 
+    def count(self, wanted: Filter | None = None) -> int:
+        """How many runs fit; all of them without a filter. Raises StoreFailed."""
+        with opening.failing_as(self.shown, "counting runs"), self._engine.connect() as connection:
+            return listing.count_runs(connection, wanted or Filter())
+
     def known(self, column: str) -> list[str]:
         """The different values that a column of the runs has ("machine", "command"). Raises StoreFailed."""
         with opening.failing_as(self.shown, "listing runs"), self._engine.connect() as connection:

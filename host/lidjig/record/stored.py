@@ -17,6 +17,7 @@ from lidjig.record.holes import Hole, holes_of
 from lidjig.record.identity import row_lost, run_id, uid_of
 from lidjig.record.jobs import read_fields
 from lidjig.record.model import INCOMPLETE, PASS, Finding, MeasuredValue
+from lidjig.record.row_sums import check_sums
 
 if TYPE_CHECKING:
     import numpy as np
@@ -198,7 +199,7 @@ class _Parser:
 
 def read_run(connection: sa.Connection, number: int, store: str = "") -> StoredRun:
     """The run of that number, which exists. store: what errors call the record. Raises StoreDamaged for a row that
-    cannot be what lidjig wrote.
+    cannot be what lidjig wrote, or is not as it was written.
     """
     query = (
         sa.select(schema.runs, schema.jobs.c.name.label("job_name"))
@@ -210,6 +211,9 @@ def read_run(connection: sa.Connection, number: int, store: str = "") -> StoredR
     for table in schema.RUN_TABLES:
         ordered = sa.select(table).where(table.c.run == number).order_by(table.c.place)
         rows[table.name] = list(connection.execute(ordered))
+    fields = sa.select(schema.job_fields).where(schema.job_fields.c.job == row.job)
+    checked = {table: rows[table.name] for table in schema.RUN_TABLES}
+    check_sums({schema.runs: [row], **checked, schema.job_fields: connection.execute(fields).all()}, number, store)
     parse = _Parser(store, number)
     places = [r.place for r in rows["events"]]
     holes = holes_of(rows)

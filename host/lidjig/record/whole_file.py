@@ -35,6 +35,17 @@ def check_free(path: Path, key: str, *, force: bool) -> None:
         raise _not_written(path, key, error) from error
 
 
+def try_folder(path: Path, key: str) -> None:
+    """Write a file beside path and take it away again. Raises BadInput where that cannot be done, FileNotWritten where
+    the disk does not take it: what rights and mounts say is not asked, since only trying tells.
+    """
+    try:
+        with tempfile.NamedTemporaryFile(prefix=f".{path.name[:100]}.", suffix=".part", dir=path.parent) as tried:
+            tried.write(b"tried\n")
+    except (OSError, ValueError) as error:
+        raise _not_written(path, key, error) from error
+
+
 @contextlib.contextmanager
 def whole_file(path: Path, key: str, *, force: bool = False) -> Iterator[Path]:
     """A temporary file beside path that takes its place at the end, and leaves nothing where that is not reached.

@@ -40,12 +40,15 @@ class ReportLike(Protocol):
 
 class ReadingLike(Protocol):
     """A sampled channel. now: its present value, None where there is none that is new, and then why ("" = the first one
-    is awaited); trail: means of equal steps over the last half minute, oldest first, None = nothing was read."""
+    is awaited); settled: of readings since any observer changed, None = too few of them; trail: means of equal steps
+    over the last half minute, oldest first, None = nothing was read."""
 
     @property
     def unit(self) -> str: ...
     @property
     def now(self) -> Estimate | None: ...
+    @property
+    def settled(self) -> Estimate | None: ...
     @property
     def trail(self) -> Sequence[float | None]: ...
     @property

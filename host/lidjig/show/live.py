@@ -86,7 +86,7 @@ class LiveView:
 def _is_read(look: LookLike) -> bool:
     """Whether there is a reading of all that is shown, or none to be had."""
     shown = [look.readings[name] for name, value in look.showing.items() if value is not None and name in look.readings]
-    return all(reading.now is not None or reading.why for reading in shown)
+    return all(reading.settled is not None or reading.why for reading in shown)
 
 
 def plain(look: LookLike, *, readings: bool = False) -> str:
@@ -111,6 +111,6 @@ def _observer(look: LookLike, name: str, readings: bool) -> str:
     value = look.showing[name]
     words = look.words.get(name, f"{name} {'?' if value is None else value}")
     reading = look.readings.get(name)
-    if not readings or reading is None or reading.now is None:
-        return words
-    return f"{words}, now {present(reading.now, 4)}"
+    if not readings or reading is None or reading.settled is None:
+        return words  # a line tells of a change: what was read before it is not what is there now
+    return f"{words}, now {present(reading.settled, 4)}"

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lidjig.record.event_words import word
-from lidjig.record.listing import ENDED
+from lidjig.record.listing import ENDED, outcome_word
 from lidjig.record.model import MeasuredValue
 from lidjig.record.store import RunRow
 from lidjig.record.stored import StoredAttachment, StoredEvent, StoredGap, StoredRun
@@ -70,10 +70,11 @@ def attachment_object(attached: StoredAttachment) -> dict[str, Any]:
     }
 
 
-def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
-    """One line a run, newest first."""
+def show_runs(rows: Sequence[RunRow], console: Console, where: str, fit: int, total: int) -> None:
+    """One line a run, newest first. fit: how many fit what was asked for; total: how many the record has."""
     if not rows:
-        console.print(Text(f"No runs in {where}."))
+        fits_none = f"No run of {total} in {where} fits." if total else f"No runs in {where}."
+        console.print(Text(fits_none))
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title in ("run", "job", "machine", "command", "outcome", "events", "gaps", "board", "started (UTC)"):
@@ -91,7 +92,15 @@ def show_runs(rows: Sequence[RunRow], console: Console, where: str) -> None:
             LOST if row.row_lost else row.started_utc[:19].replace("T", " "),
         )
     console.print(table)
-    console.print(Text(f"{len(rows)} run{'' if len(rows) == 1 else 's'} in {where}"))
+    console.print(Text(_counted(len(rows), fit, total, where)))
+
+
+def _counted(listed: int, fit: int, total: int, where: str) -> str:
+    runs = f"run{'' if total == 1 else 's'} in {where}"
+    if listed < fit:
+        of_all = f"{total} {runs}" if fit == total else f"{fit} that fit, among {total} {runs}"
+        return f"{listed} of {of_all}; --last {fit} lists all"
+    return f"{total} {runs}" if fit == total else f"{fit} of {total} {runs}"
 
 
 def _short_outcome(command: str, outcome: str) -> Text:
@@ -103,6 +112,13 @@ def _short_outcome(command: str, outcome: str) -> Text:
 def latest(measurements: Sequence[MeasuredValue]) -> list[MeasuredValue]:
     """Each measurement once, as it was entered last: a step that was repeated measures again."""
     return list({measured.name: measured for measured in measurements}.values())
+
+
+def all_declared(run: StoredRun) -> list[MeasuredValue]:
+    """latest(), and of a run that was never closed also what it declared and did not come to."""
+    from lidjig.show.report.rows import still_to_measure  # which stands upon this file
+
+    return [*latest(run.measurements), *still_to_measure(run)]
 
 
 def show_run(
@@ -120,9 +136,9 @@ def show_run(
     _head(run, console)
     for index, finding in enumerate(run.findings):
         show_finding(finding, console, first=index == 0)
-    if run.measurements:
+    if declared := all_declared(run):
         console.print(Text("\nMeasured", style="bold"))
-        for measured in latest(run.measurements):
+        for measured in declared:
             show_measurement(measured, console)
     _lines("Sampled channels", [channel_text(row) for row in channels], console)
     _lines("Power states", states, console)
@@ -245,9 +261,9 @@ def run_object(
     whole: dict[str, Any] = {
         "command": run.command,
         "run": run.id,
-        "outcome": run.outcome,
+        "outcome": outcome_word(run.command, run.outcome),
         "findings": [finding_object(f) for f in run.findings],
-        "measurements": [measurement_object(m) for m in latest(run.measurements)],
+        "measurements": [measurement_object(m) for m in all_declared(run)],
         "notes": run.notes,
         "error": None,
         "job": run.job,
@@ -300,8 +316,8 @@ _OF_ROW = (
 )  # fmt: skip
 
 
-def runs_object(rows: Sequence[RunRow], store: str) -> str:
-    """The list of runs as a JSON object."""
+def runs_object(rows: Sequence[RunRow], store: str, fit: int, total: int) -> str:
+    """The list of runs as a JSON object. fit, total: as for show_runs()."""
     listed = []
     for row in rows:
         told: dict[str, Any] = {
@@ -319,6 +335,5 @@ def runs_object(rows: Sequence[RunRow], store: str) -> str:
             "origin": row.origin,
         }
         listed.append(told | ({key: None for key in told if key in _OF_ROW} if row.row_lost else {}))
-    return json.dumps(
-        {"command": "runs", "store": store, "runs": listed}, allow_nan=False, ensure_ascii=False, indent=2
-    )
+    whole = {"command": "runs", "store": store, "total": total, "fit": fit, "runs": listed}
+    return json.dumps(whole, allow_nan=False, ensure_ascii=False, indent=2)

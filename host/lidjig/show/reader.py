@@ -1,4 +1,5 @@
-"""Whoever reads the output may go away in the middle: a pager that is quit, head that has its line.
+"""Whoever reads the output may go away in the middle: a pager that is quit, head that has its line. A file that the
+output goes to may be on a disk that is full.
 
 Outside a run that ends the command (cli/main.py). A run must not break off where it happens to print: it is told, what
 it shows from there on goes nowhere, and it stops at its next safe point.
@@ -15,12 +16,14 @@ from typing import Any, TextIO
 class _UnderWay:
     """What is told when the reader goes; None while no run is under way."""
 
-    tell: Callable[[], None] | None = None
+    tell: Callable[[OSError | None], None] | None = None
 
 
 @contextlib.contextmanager
-def telling(tell: Callable[[], None]) -> Iterator[None]:
-    """While this lasts a reader that has gone is told by a call of tell(), once a stream, and raises nothing."""
+def telling(tell: Callable[[OSError | None], None]) -> Iterator[None]:
+    """While this lasts a stream that cannot be written is told by a call of tell(), once a stream, and raises nothing.
+    It gets the error, None where the reader has gone.
+    """
     before, _UnderWay.tell = _UnderWay.tell, tell
     try:
         yield
@@ -31,7 +34,7 @@ def telling(tell: Callable[[], None]) -> Iterator[None]:
 class Stream:
     """A text stream for a console; all but write and flush is the stream's own.
 
-    Raises BrokenPipeError only where no run is under way.
+    Raises BrokenPipeError and other OSErrors only where no run is under way.
     """
 
     def __init__(self, stream: TextIO) -> None:
@@ -54,7 +57,7 @@ class Stream:
         """Ask whether the reader is still there: a run that has nothing new to show would not hear of it by writing."""
         if _UnderWay.tell is not None and not self._gone and _has_gone(self._stream):
             self._gone = True
-            _UnderWay.tell()
+            _UnderWay.tell(None)
 
     def _passed(self, act: Callable[[], object]) -> None:
         tell = _UnderWay.tell
@@ -62,11 +65,11 @@ class Stream:
             return
         try:
             act()
-        except BrokenPipeError:
+        except OSError as error:
             if tell is None:
                 raise
             self._gone = True
-            tell()
+            tell(None if isinstance(error, BrokenPipeError) else error)
 
 
 def _has_gone(stream: TextIO) -> bool:

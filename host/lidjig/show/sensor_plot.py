@@ -23,7 +23,7 @@ MARGIN = 10  # columns left of the plot
 OPENING, CLOSING, BOTH = ">", "<", "*"
 STYLES = {OPENING: "cyan", CLOSING: "yellow", BOTH: "bold"}
 REST_LETTERS = {"low": "L", "high": "H", "error": "E"}
-REST_WORDS = {"low": "rests low", "high": "rests high", "error": "sends the format's error"}
+REST_WORDS = {"low": "rests low", "high": "rests high"}  # an error is the format's own
 FRAMES = {True: ("│", "─", "└", "┊"), False: ("|", "-", "+", ":")}  # by whether the console can show them
 
 Grid = list[list[str]]
@@ -180,6 +180,7 @@ def _legend(curve: Characteristic, width: int) -> list[str]:
         words += [f"{OPENING} while the lid opens", f"{CLOSING} while it closes", f"{BOTH} both"]
     else:
         words.append(f"{BOTH} opening and closing alike")
-    words += [f"{REST_LETTERS[word]} {REST_WORDS[word]}" for word in dict.fromkeys(rest.word for rest in curve.rests)]
+    rests = dict.fromkeys(rest.word for rest in curve.rests)
+    words += [f"{REST_LETTERS[word]} {REST_WORDS.get(word, curve.error)}" for word in rests]
     words.append("[=] the jig accepts")
     return textwrap.wrap(", ".join(words), width)

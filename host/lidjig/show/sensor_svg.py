@@ -21,7 +21,7 @@ HEAD, LINE = 30.0, 17.0  # the title, and a line of words
 TITLE_LETTERS, TITLE_LINE = 76, 18.0
 AXIS, FOOT = 40.0, 24.0  # below a panel: its figures and their name; the legend
 CURVE, LEVELS = 270.0, 70.0  # height of a panel of a curve, and of a switch's output
-REST_WORDS = {"low": "rests low", "high": "rests high", "error": "format's error"}
+REST_WORDS = {"low": "rests low", "high": "rests high", "error": "error"}
 DASHES = {"opening": "-", "closing": (0, (5.0, 3.0))}
 TONES = ("sleep", "wake")
 PREFIX = "sensor"
@@ -68,7 +68,9 @@ def description(curve: Characteristic) -> str:
                 ends = (_at(curve, line, int(told[0])), _at(curve, line, int(told[-1])))
                 words.append(f"{trace.name}{' ' + way if way else ''}: {ends[0]}, {ends[1]}.")
         words += [f"{word.capitalize()} at {at:g} deg." for at, word in trace.marks]
-    words += [f"No angle from {_span((r.begin_deg, r.end_deg))}: {REST_WORDS[r.word]}." for r in curve.rests]
+    for rest in curve.rests:
+        does = curve.error if rest.word == "error" else REST_WORDS[rest.word]
+        words.append(f"No angle from {_span((rest.begin_deg, rest.end_deg))}: {does}.")
     return " ".join(words)
 
 

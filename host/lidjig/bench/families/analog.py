@@ -25,6 +25,7 @@ from lidjig.bench.families.base import (
     part_of,
 )
 from lidjig.bench.families.checks import check_no_wrap, check_push_pull
+from lidjig.bench.transfer import Outside
 from lidjig.errors import BadInput
 
 SIGNALS = ("out",)
@@ -164,6 +165,26 @@ class AnalogEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
     def output_percent(self, part: Floats) -> dict[str, Floats]:
         """Level in percent of the supply at positions in the span (n,)."""
         return {SIGNALS[0]: self.low_percent + (self.high_percent - self.low_percent) * part}
+
+    def percent_of(self, word: Outside | float) -> float:
+        """Level in percent of the supply at a position in the span (0..1), or where the transfer function says a word:
+        "error" is the middle of a fault band, and low of a part without one (ams AS5600 datasheet v1-06, p.31: an
+        output that is pulled low).
+        """
+        if not isinstance(word, str):
+            return self.low_percent + (self.high_percent - self.low_percent) * word
+        if word == "error" and self.fault_low_percent is not None:
+            return self.fault_low_percent / 2.0
+        if word == "error" and self.fault_high_percent is not None:
+            return (self.fault_high_percent + 100.0) / 2.0
+        return 100.0 if word == "high" else 0.0
+
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        if self.fault_low_percent is None and self.fault_high_percent is None:
+            return "rests low: it has no fault band"
+        band = "high" if self.fault_low_percent is None else "low"
+        return f"puts out {self.percent_of('error'):g} % of the supply, in its {band} fault band"
 
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""

@@ -194,6 +194,11 @@ class Encoding(Protocol):
     def board_fields(self) -> dict[str, int]:
         """The fields of the board's record that belong to the family (shared_proto.blobs)."""
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What the output does where the transfer function says "error", as the board sends it (device/firmware/
+        families). starting: before the first look at the angle.
+        """
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit) of the conductors and the format, for a technician."""
 

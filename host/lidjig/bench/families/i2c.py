@@ -208,6 +208,12 @@ class I2cEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             "scaled": int(self.scaled),
         }
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        if self.layout == "14-bit":
+            return "repeats its last angle: its registers tell of no error"
+        return "repeats its last angle, and STATUS tells of no magnet (MD 0, ML 1)"
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""
         rows = [("bus", f"I2C, address 0x{self.bus_address:02X}"), ("register map", f"{self.layout} part")]

@@ -201,6 +201,10 @@ class PwmEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             "push_pull": int(self.drive == "push-pull"),
         }
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        return "rests low: no width of a pulse stands for an error"
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""
         head, tail = self.frame_clocks

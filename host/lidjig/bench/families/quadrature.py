@@ -142,6 +142,10 @@ class QuadratureEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True
             "b_leads": int(self.leads == "b"),
         }
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        return "rests low on A and B: steps tell of no error"
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""
         fastest = self.rate_max_hz * 360.0 / self.steps_per_turn

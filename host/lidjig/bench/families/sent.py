@@ -51,6 +51,7 @@ LOW_TICKS_MIN = 4  # SAE J2716 (value from memory)
 LOW_TICKS_MAX = 10
 # Codes of a 12-bit angle channel: 1..4088 are data. SAE J2716, section 6 (value from memory).
 FIRST_RESERVED = 4089
+STARTING_CODE, BROKEN_CODE = 0, 4090  # that the board sends; the same section
 
 # At each tick of a real sensor's line: an edge is placed within a quarter of a tick, so that no nibble is mistaken.
 LOOKS = 4.0
@@ -231,6 +232,14 @@ class SentEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
             "low_ticks": self.low_ticks,
             **message_fields(self.serial, self.messages),
         }
+
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        if not FORMATS[self.format].reserved:
+            return f"sends code 0 with bit 0 of the status set: format {self.format} reserves no code for errors"
+        if starting:
+            return f"sends code {STARTING_CODE}, reserved in format {self.format} for a sensor that is not ready"
+        return f"sends code {BROKEN_CODE}, reserved in format {self.format} for errors"
 
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""

@@ -159,6 +159,11 @@ class SincosEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw
         cos = self.offset_cos_percent + self.amplitude_percent * self.cos_gain * np.cos(late)
         return {"sin": np.asarray(sin, dtype=np.float64), "cos": np.asarray(cos, dtype=np.float64)}
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        middles = f"sine {self.offset_sin_percent:g} %, cosine {self.offset_cos_percent:g} % of the supply"
+        return f"rests with both outputs in their middle ({middles}), from which no angle follows"
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""
         return [

@@ -187,6 +187,10 @@ class SsiEncoding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         out_falling = int(self.sample_edge == "rising")
         return {"status": self.status, "clock_max_hz": self.clock_max_hz, "out_falling": out_falling}
 
+    def error_told(self, *, starting: bool = False) -> str:
+        """What it does for "error"."""
+        return "repeats its last angle with bit 3 of the status set: track lost"
+
     def describe(self) -> list[tuple[str, str]]:
         """(what, value with unit), for a technician."""
         other = "rising" if self.sample_edge == "falling" else "falling"

@@ -15,6 +15,7 @@ from typing import Any, TextIO
 from lidjig.record.event_words import words
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.table import MASK
+from lidjig.record.listing import outcome_word
 from lidjig.record.source import Placed, Source
 from lidjig.record.stored import StoredRun, StoredSample
 
@@ -61,7 +62,7 @@ def _head(run: StoredRun) -> dict[str, Any]:
         "firmware_version", "board_id", "link_details", "machine", "resumes", "started_utc", "ended_utc", "closed",
         "outcome", "texts",
     )  # fmt: skip
-    head = {name: getattr(run, name) for name in names}
+    head = {name: getattr(run, name) for name in names} | {"outcome": outcome_word(run.command, run.outcome)}
     return head | dict.fromkeys(_OF_ROW) if run.row_lost else head
 
 

@@ -11,7 +11,8 @@ each round or cycle           a movement missed or came late   it never ended   
 any other step                -                                always, but for  it ended in an error
                                                                an error
 
-What is green was judged and passed. Steps that only keep the record (what was declared, what weighed, which observers
+What is green was judged and passed; a marginal figure is inside its limits and is green too, with that word in its
+output and as its property "outcome". Steps that only keep the record (what was declared, what weighed, which observers
 tell) are no case unless they failed.
 The figures stand as properties of their case, under the record's own names; an absent one has no property.
 """
@@ -25,15 +26,16 @@ from xml.sax.saxutils import XMLGenerator
 from xml.sax.xmlreader import AttributesImpl
 
 from lidjig.record.export.formats import Exported, Wishes
+from lidjig.record.figures import limits, with_interval
+from lidjig.record.listing import ENDED, outcome_word
 from lidjig.record.model import (
     DECLARED_STEP,
     ERROR,
     FAIL,
     INCOMPLETE,
-    LOOKING,
+    MARGINAL,
     NOT_MEASURED,
     OBSERVERS_STEP,
-    PASS,
     TRIAL_STEPS,
     WEIGHED_STEP,
     MeasuredValue,
@@ -102,7 +104,7 @@ PROMPT = "asked the operator: "  # begins the note of what an operator was to do
 def _of_run(run: StoredRun) -> dict[str, str]:
     given = {
         "run": run.id, "uid": run.uid, "job": run.job, "machine": run.machine, "command": run.command,
-        "outcome": "ended" if _only_looked(run) else run.outcome, "board": run.board_id,
+        "outcome": outcome_word(run.command, run.outcome), "board": run.board_id,
         "host_version": run.host_version,
         "firmware_version": run.firmware_version, "seed": run.seed, "started_utc": run.started_utc,
         "ended_utc": run.ended_utc, "closed": str(run.closed).lower(),
@@ -115,7 +117,7 @@ def _of_run(run: StoredRun) -> dict[str, str]:
 
 
 def _only_looked(run: StoredRun) -> bool:
-    return run.command in LOOKING and run.outcome == PASS
+    return outcome_word(run.command, run.outcome) == ENDED
 
 
 def _verdict(run: StoredRun) -> Case:
@@ -165,22 +167,15 @@ def _measurements(run: StoredRun) -> Iterator[Case]:
         properties |= {"unit": measured.unit, "n": str(measured.n), "outcome": measured.outcome}
         said, told = {FAIL: "failure", NOT_MEASURED: "skipped"}.get(measured.outcome, ""), _told(measured)
         if not said and measured.limit_low is None and measured.limit_high is None:
-            said, told = "skipped", f"not judged: {_amount(measured.value, measured.unit)}, no limit"
+            said, told = "skipped", f"not judged: {with_interval(measured)}, no limit"
             properties["outcome"] = "not judged"
-        yield Case("measurements", measured.name, said, told, "", None, properties)
+        text = told if measured.outcome == MARGINAL else ""  # green, and it says so
+        yield Case("measurements", measured.name, said, told, text, None, properties)
 
 
 def _told(m: MeasuredValue) -> str:
-    limits = f"limits {_amount(m.limit_low)} to {_amount(m.limit_high, m.unit)}"
-    return f"not measured; {limits}" if m.value is None else f"{_amount(m.value, m.unit)}, {limits}: {m.outcome}"
-
-
-def _amount(value: float | None, unit: str = "1") -> str:
-    """A number with all its digits and its unit: a count has neither a unit nor a fraction."""
-    if value is None:
-        return "-" if unit == "1" else f"- {unit}"
-    text = str(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
-    return text if unit == "1" else f"{text} {unit}"
+    """In the words of 'lidjig show'."""
+    return f"not measured; {limits(m)}" if m.value is None else f"{with_interval(m)}, {limits(m)}: {m.outcome}"
 
 
 def _step(step: StoredStep) -> Case:

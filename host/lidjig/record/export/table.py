@@ -10,13 +10,14 @@ event    event                   counter, the event's fields
 sample   channel                 the channel's column
 reading  channel                 the channel's column, u, n
 series   name of the array       its column, n = place in the array from 1
-gap      kind of gap             text; the time is that of the last event before it where the gap has none of its own
+gap      kind of gap             text; the time is that of the last event or gap before it where it has none of its own,
+                                 or one of a boot that no event tells of
 hole     channel                 text: here a sample is missing
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,8 +25,9 @@ import numpy as np
 import numpy.typing as npt
 
 from lidjig.record import event_words
-from lidjig.record.axis import boots_of
+from lidjig.record.axis import Boot, boots_of
 from lidjig.record.source import BootOf, Placed, Source, column_of
+from lidjig.record.stored import StoredRun
 
 WINDOW_US = 4_000_000  # so much board time is in memory at once
 FIXED = ("boot", "t_us", "kind", "name", "counter")
@@ -180,12 +182,29 @@ def _rows(source: Source) -> list[Row]:
         else:
             numbers_of = enumerate(sample.values().ravel().tolist(), start=1)
             rows += [row | {"kind": "series", title: float(value), "n": place} for place, value in numbers_of]
-    for gap in run.gaps:
-        at = min(max(gap.after_event - 1, 0), len(run.events) - 1)
-        boot = numbers[at] if run.events else 1
-        t_us = gap.t_us if gap.t_us is not None else run.events[at].t_us if run.events else source.boots[0].begin_us
-        rows.append({"boot": boot, "t_us": t_us, "kind": "gap", "name": gap.kind, "text": gap.text})
+    rows += _gap_rows(run, boots, numbers)
     return sorted(rows, key=lambda row: (row["boot"], row["t_us"]))
+
+
+def _gap_rows(run: StoredRun, boots: Sequence[Boot], numbers: Sequence[int]) -> Iterator[Row]:
+    """A gap has its place after the event that was heard before it, and those of one place stay in their order: a link
+    that is back has no board time of its own, yet it was lost before. numbers: of the boot of each event.
+    """
+    boot, t_us = (numbers[0], run.events[0].t_us) if run.events else (1, boots[0].begin_us)
+    place, told = 0, True  # told: events tell of the boot that board times are of now
+    for gap in sorted(run.gaps, key=lambda gap: gap.after_event):
+        if gap.after_event > place:
+            place = gap.after_event
+            known_us = t_us if numbers[place - 1] == boot else run.events[place - 1].t_us
+            boot, t_us, told = numbers[place - 1], max(known_us, run.events[place - 1].t_us), True
+        if gap.kind == "restart":  # what follows is of the next boot, whose first event is still to come
+            following = numbers[place] if place < len(numbers) else boot
+            told = following > boot or (place > 0 and run.events[place - 1].name == "boot")
+            if following > boot:
+                boot, t_us = following, run.events[place].t_us
+        at_us = gap.t_us if gap.t_us is not None and told else t_us
+        t_us = max(t_us, at_us)
+        yield {"boot": boot, "t_us": at_us, "kind": "gap", "name": gap.kind, "text": gap.text}
 
 
 def _told(event: str, field: str, value: int) -> int | str:

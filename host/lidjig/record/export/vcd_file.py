@@ -20,6 +20,7 @@ from vcd import VCDWriter
 
 from lidjig.record.export.formats import Exported, Wishes
 from lidjig.record.export.signals import Signal, Value, signals_of
+from lidjig.record.listing import outcome_word
 from lidjig.record.source import Source
 
 END_US = 1000  # the dump goes on so long after the last change, wherever that is
@@ -31,7 +32,7 @@ def write(source: Source, path: Path, _wishes: Wishes, exported: Exported) -> No
     signals = signals_of(source)
     run = source.run
     board, begun = ("unknown", "unknown") if run.row_lost else (run.board_id, run.started_utc)
-    comment = f"lidjig run {run.id} ({run.command}), outcome {run.outcome}, board {board}"
+    comment = f"lidjig run {run.id} ({run.command}), outcome {outcome_word(run.command, run.outcome)}, board {board}"
     changes = 0
     with path.open("w", encoding="ascii", errors="replace", newline="\n") as stream:
         latest_us = source.begin_us

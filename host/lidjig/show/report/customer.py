@@ -175,7 +175,8 @@ def verdict_of(run: StoredRun, words: Words) -> Verdict:
     else:
         cycles = next((m.value for m in measured if m.name == "cycles"), None)
         key = f"says.{run.outcome}_{run.command}"
-        sentence = _first(words, key, f"says.{run.outcome}_other", "says.incomplete_other", n=words.figure(cycles))
+        at = f"{key}_at" if run.arguments.get("at_deg") else key
+        sentence = _first(words, at, key, f"says.{run.outcome}_other", "says.incomplete_other", n=words.figure(cycles))
     # What failed is told by its verdict: that another value was near its limit is for the technician alone.
     # So is how few blocks a state was learned from.
     judged = run.outcome == "pass" and run.command != "teach"

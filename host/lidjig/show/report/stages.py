@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from lidjig.record.model import (
     ANGLES_STEP,
@@ -23,6 +24,7 @@ from lidjig.record.model import (
     START_STEP,
     SWEEP_STEP,
     TRIAL_STEPS,
+    TRIM_BUDGET_STEP,
     TRIM_METER_STEP,
     TRIM_POINT_STEP,
     TRIM_STORED_STEP,
@@ -110,6 +112,7 @@ _STAGES = (
 _BOOKKEEPING = {
     DECLARED_STEP: "declared", WEIGHED_STEP: "weighed", OBSERVERS_STEP: "observers",
     TRIM_METER_STEP: "trim_meter", TRIM_SUPPLY_STEP: "trim_supply", TRIM_STORED_STEP: "trim_stored",
+    TRIM_BUDGET_STEP: "trim_budget",
 }  # fmt: skip
 _GOOD = ("yes", "always", "right", "sometimes", "late")  # values of an observation that let the next step be taken
 
@@ -204,11 +207,19 @@ class Stages:
         if step.name == ANGLES_STEP and "lid_deg" in step.arguments:
             return self._words("stage.sensed_at", angle=self._words.figure(step.arguments["lid_deg"]))
         if step.name == TRIM_POINT_STEP and isinstance(step.result, dict):
-            volts = self._words.quantity(step.result.get("v"), "V", 6)
-            return self._words("stage.trim_read", code=step.arguments.get("code", ""), volts=volts)
+            return self._trim_read(str(step.arguments.get("code", "")), step.result)
         state = str(step.arguments.get("state", ""))
         known = f"state.{state}"
         return self._words(f"stage.{stage.key}", state=self._words(known) if self._words.has(known) else state)
+
+    def _trim_read(self, code: str, read: dict[str, Any]) -> str:
+        volts = self._words.quantity(read.get("v"), "V", 6)
+        if "off_v" not in read:  # of an older lidjig
+            return self._words("stage.trim_read", code=code, volts=volts)
+        wanted = self._words.quantity(round(float(read["wanted_v"]), 4), "V", 6)
+        off = self._words.quantity(round(1000.0 * float(read["off_v"]), 2), "mV")
+        key = "stage.trim_read_trimmed" if read.get("trimmed") else "stage.trim_read_untrimmed"
+        return self._words(key, code=code, volts=volts, wanted=wanted, off=off)
 
     # -- lines
 
