@@ -79,7 +79,7 @@ def test_what_a_silent_sensor_leaves_open_is_said(runs: dict[str, StoredRun]) ->
     assert "does not find its magnet" in built.content.verdict.sentence
     assert "What the lid sensor says with the lid open and shut" in [said.text for said in built.content.untested]
     stage = next(row for row in built.content.stages if row.key == "watched_open")
-    assert "0 good readings" in stage.reason.text
+    assert "no good reading of 16" in stage.reason.text
 
 
 def test_each_stage_has_its_figures(runs: dict[str, StoredRun]) -> None:

@@ -401,3 +401,12 @@ def test_a_line_waits_for_the_readings_of_its_moment() -> None:
 def test_tokens_fill_lines_whole() -> None:
     tokens = [Text(word) for word in ("one", "two", "a very long token that fits nowhere", "three")]
     assert [line.plain for line in fill(tokens, 10)] == ["one  two", "a very long token that fits nowhere", "three"]
+
+
+def test_a_line_that_no_state_goes_by_is_told_too() -> None:
+    wired = {"observer_1": ("SLP_S3#", 1), "observer_2": ("backlight enable", 1)}
+    lit, dark = (
+        replace(Seen(), signals=wired | {"observer_2": ("backlight enable", level)}) for level in (1, 0)
+    )  # fmt: skip
+    assert "backlight enable (observer_2) high" in plain(lit) and "backlight enable (observer_2) low" in plain(dark)
+    assert plain(replace(lit, showing=lit.showing | {"observer_2": 1})).count("observer_2") == 1

@@ -94,11 +94,14 @@ def plain(look: LookLike, *, readings: bool = False) -> str:
     levels = " ".join(f"{name}={level}" for name, level in look.levels.items())
     lock = look.lock + (f" ({look.why})" if look.why else "")
     shown = "  ".join(_observer(look, name, readings) for name in look.showing)
+    # Lines that the power state does not go by are watched all the same.
+    others = [(name, *told) for name, told in look.signals.items() if name not in look.showing]
+    wired = "  ".join(f"{signal} ({name}) {'high' if level else 'low'}" for name, signal, level in others)
     angle = "no angle" if look.angle_deg is None else f"{look.angle_deg:.1f} deg"
     # The supply is measured with noise: to a tenth of a volt, so that only changes make a line.
     supply = f"supply {look.supply_v:.1f} V"
     state = look.state + (f" ({look.doubt})" if look.doubt else "")
-    parts = [state, angle, f"route {look.route}", lock, supply, levels, shown]
+    parts = [state, angle, f"route {look.route}", lock, supply, levels, shown, *([wired] if wired else [])]
     parts += [f"monitor {number} {state}" for number, state in look.meters.items()]
     unread = [name for name, reading in look.readings.items() if reading.why]
     if unread:

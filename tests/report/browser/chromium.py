@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,7 @@ FLAGS = (
     "--disable-extensions", "--hide-scrollbars", "--force-color-profile=srgb", "--lang=en-GB",
 )  # fmt: skip
 MM = 1 / 25.4  # inches
+PRINTS_MAX = 4
 PAPERS = {"A4": (210 * MM, 297 * MM), "Letter": (8.5, 11.0)}
 # WCAG 2.2 AA contains what the earlier versions ask for at A and AA.
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -160,7 +162,15 @@ class Page:
         """The page as PDF on that paper, without backgrounds, as the browser's print dialogue has it by default."""
         width_in, height_in = PAPERS[paper]
         given = {"paperWidth": width_in, "paperHeight": height_in, "printBackground": False}
-        done = self._command("Page.printToPDF", preferCSSPageSize=False, **given)
+        for again in range(PRINTS_MAX):
+            try:
+                done = self._command("Page.printToPDF", preferCSSPageSize=False, **given)
+                break
+            except Exception as error:
+                # The browser's own print job breaks off now and then, of any page; what it prints is judged as ever.
+                if "Printing failed" not in str(error) or again == PRINTS_MAX - 1:
+                    raise
+                time.sleep(0.5)
         return base64.b64decode(done["data"])
 
     def printed_as(self, paper: str) -> None:
