@@ -49,7 +49,7 @@ _BETTER = (
     "'lidjig isolate' tests."
 )
 _MORE = "Set more angles, at least 3 of them between 0 and the highest: 'lidjig sense --at 0,30,60,90,120'."
-_TODO = {
+_MECHANICAL_ADVICE = {
     "magnet off centre": "Centre the magnet on the hinge's axis, and the sensor over it; then sense again.",
     "sensor off centre": "Centre the sensor on the hinge's axis; then sense again.",
     "magnet loose": "Fix the magnet in its seat, set the sensor's zero anew, then sense again.",
@@ -326,7 +326,7 @@ class Curve:
         if not self.crooked or first is None or first.name == NONE:
             return findings
         evidence = [*self.shape(), *(f"{name} is outside its limits" for name in self.crooked)]
-        finding = Finding("sensor", _WHAT[first.name], None, evidence, _TODO[first.name])
+        finding = Finding("sensor", _WHAT[first.name], None, evidence, _MECHANICAL_ADVICE[first.name])
         return [*(one for one in findings if one.is_fault), finding]
 
 
