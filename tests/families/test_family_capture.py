@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -24,6 +23,7 @@ from lidjig.twin.scenario import load_scenario
 from pio_bench import board_file
 
 from shared_proto import names
+from tests.families.sigrok_duty import duties_by_sigrok
 from tests.twin.twin_bench import Memory
 
 PWM, SENT = "healthy-elm-14", "healthy-fir-14"
@@ -265,23 +265,12 @@ def test_gone_with_a_disarm(vm: str) -> None:
 @pytest.mark.skipif(shutil.which("sigrok-cli") is None, reason="no sigrok-cli (apt-get install sigrok-cli)")
 def test_sigrok_reads_the_duty(tmp_path: Path) -> None:
     """Its decoder pwm on what the board captured, as VCD."""
-    from vcd import VCDWriter
 
     with reading(PWM) as bench:
         bench.feed()
         bench.lid(73000)
         wave = bench.wave(STEP_S[PWM])
-    path = tmp_path / "wave.vcd"
-    with path.open("w", encoding="ascii") as stream, VCDWriter(stream, "1 ns") as out:
-        line = out.register_var("line", "out", "wire", size=1, init=int(wave.level[0]))
-        for t_us, level in zip(wave.t_us[1:], wave.level[1:], strict=True):
-            out.change(line, round(1000 * float(t_us)), int(level))
-        out.close(round(1000 * wave.end_us))
-    done = subprocess.run(
-        ["sigrok-cli", "-i", str(path), "-P", "pwm:data=out", "-A", "pwm=duty-cycle"],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    duties = [float(row.split(":")[1].strip(" %")) for row in done.stdout.splitlines() if "%" in row]
+    duties = duties_by_sigrok(wave, tmp_path)
     assert len(duties) >= 3
     for duty in duties[1:]:
         code = duty / 100.0 * CLOCKS - 128

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,8 @@ from lidjig.errors import Refused
 from lidjig.jig_types import Lock, Reason, Route
 from pio_bench import board_file, emulated
 from real_sensor import dead_stays_off_and_none_stays_awake, sleeps_and_wakes
+
+from tests.families.sigrok_duty import duties_by_sigrok
 
 BENCH = "healthy-elm-14"
 CODES = 4096
@@ -225,22 +226,11 @@ def test_a_dead_sensor_holds_the_machine_and_none_lets_it_start(tmp_path: Path) 
 @pytest.mark.skipif(shutil.which("sigrok-cli") is None, reason="no sigrok-cli (apt-get install sigrok-cli)")
 def test_sigrok_reads_the_duty(tmp_path: Path) -> None:
     """Its decoder pwm on the wave at the machine's board, as VCD."""
-    from vcd import VCDWriter
 
     with standing_in(BENCH, vm="cpython") as bench:
         bench.to(90.0)
         wave = bench.wave("1", 8 * FRAME_S)
-    path = tmp_path / "wave.vcd"
-    with path.open("w", encoding="ascii") as stream, VCDWriter(stream, "1 ns") as out:
-        line = out.register_var("line", "out", "wire", size=1, init=int(wave.level[0]))
-        for t_us, level in zip(wave.t_us[1:], wave.level[1:], strict=True):
-            out.change(line, round(1000 * float(t_us)), int(level))
-        out.close(round(1000 * wave.end_us))
-    done = subprocess.run(
-        ["sigrok-cli", "-i", str(path), "-P", "pwm:data=out", "-A", "pwm=duty-cycle"],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    duties = [float(row.split(":")[1].strip(" %")) for row in done.stdout.splitlines() if "%" in row]
+    duties = duties_by_sigrok(wave, tmp_path)
     code = round(90.0 / 360.0 * (CODES - 1))
     wanted = 100.0 * (128 + code) / 4351
     assert len(duties) >= 5 and duties[2:] == pytest.approx([wanted] * len(duties[2:]), abs=0.01)
